@@ -1,0 +1,3 @@
+//! The binary `hotspell`.
+
+fn main() {}

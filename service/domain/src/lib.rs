@@ -1,0 +1,1 @@
+//! Ids and quantities.

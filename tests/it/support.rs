@@ -1,0 +1,1 @@
+//! What every whole-daemon test needs.
