@@ -1,1 +1,10 @@
-//! The daemon as a library.
+//! The daemon `hotspell` as a library: configuration, HTTP API, pages, jobs, feeds and the
+//! command line.
+//!
+//! The daemon fetches, stores, calls the pure rooms and sends; it holds no arithmetic of the
+//! trade. Handlers call [`app`], `app` calls the store and the pure functions.
+
+pub mod api;
+pub mod cli;
+pub mod clock;
+pub mod config;

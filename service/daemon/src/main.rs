@@ -1,3 +1,9 @@
-//! The binary `hotspell`.
+//! The binary `hotspell`: parse the arguments, hand them to the library, exit with its status.
 
-fn main() {}
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    hotspell_daemon::cli::run(hotspell_daemon::cli::Cli::parse())
+}

@@ -1,0 +1,63 @@
+//! The command line: one file per command.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+mod openapi;
+
+/// Memory and foresight for a cooling contractor's maintenance agreements.
+#[derive(Debug, Parser)]
+#[command(name = "hotspell", version, about, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// One variant per command; each has its file.
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Print the API document that openapi/openapi.json holds.
+    Openapi,
+}
+
+/// What a command ends with when it does not succeed.
+#[derive(Debug, thiserror::Error)]
+pub enum CommandError {
+    /// The input given on the command line or in a file is wrong; exit status 2.
+    #[error("{0}")]
+    Input(String),
+    /// Anything else; exit status 1.
+    #[error(transparent)]
+    Failure(#[from] Box<dyn std::error::Error + Send + Sync>),
+}
+
+impl CommandError {
+    /// A failure that is not the input's fault.
+    pub fn failure(error: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        Self::Failure(error.into())
+    }
+}
+
+/// Runs the chosen command; errors go to standard error, results to standard output.
+#[must_use]
+pub fn run(cli: Cli) -> ExitCode {
+    let result = match cli.command {
+        Command::Openapi => openapi::run(),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("hotspell: {error}");
+            let mut source = std::error::Error::source(&error);
+            while let Some(cause) = source {
+                eprintln!("  because: {cause}");
+                source = cause.source();
+            }
+            match error {
+                CommandError::Input(_) => ExitCode::from(2),
+                CommandError::Failure(_) => ExitCode::FAILURE,
+            }
+        }
+    }
+}
