@@ -1,0 +1,234 @@
+//! The problem as the search sees it.
+
+use super::route::{Place, Route};
+use crate::season::problem::{Break, Fairness};
+use crate::travel::{DayProfile, TravelTable, TravelTimes};
+
+/// One vehicle or technician-day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Slot {
+    pub(crate) start_location: u32,
+    pub(crate) end_location: u32,
+    pub(crate) start_s: i32,
+    pub(crate) end_s: i32,
+    pub(crate) capacity: i32,
+    /// Cost of using the slot at all.
+    pub(crate) fixed_cost: i32,
+    pub(crate) pause: Option<Break>,
+    /// Slots of one class are alike for every visit; only the first empty one of a class is tried.
+    pub(crate) class: u32,
+}
+
+/// One way to start the work of a visit in a slot: a span and what it costs to use it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct WindowOption {
+    pub(crate) start_s: i32,
+    pub(crate) end_s: i32,
+    pub(crate) cost: i32,
+}
+
+/// A visit's candidate slot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Candidate {
+    pub(crate) slot: u32,
+    pub(crate) cost: i32,
+    /// First of its window options in [`Model::windows`].
+    pub(crate) window: u32,
+    pub(crate) windows: u32,
+}
+
+/// See the parent module. Read-only while the search runs; shared by all threads.
+#[derive(Debug)]
+pub(crate) struct Model {
+    pub(crate) slots: Vec<Slot>,
+    pub(crate) location: Vec<u32>,
+    pub(crate) duration: Vec<i32>,
+    pub(crate) demand: Vec<i32>,
+    pub(crate) drop_cost: Vec<i32>,
+    /// Candidates of visit v: `candidates[first[v]..first[v + 1]]`, by cost, then slot.
+    pub(crate) first: Vec<usize>,
+    pub(crate) candidates: Vec<Candidate>,
+    pub(crate) windows: Vec<WindowOption>,
+    pub(crate) travel: TravelTable,
+    pub(crate) profile: Option<DayProfile>,
+    pub(crate) fairness: Option<Fairness>,
+    /// For each visit its nearest other visits, nearest first; `near_count` a visit.
+    pub(crate) near: Vec<u32>,
+    pub(crate) near_count: usize,
+    /// Earliest start and span of the widest window, for insertion orders.
+    pub(crate) earliest: Vec<i32>,
+    pub(crate) span: Vec<i32>,
+    /// Travel from the farthest-used end point, for insertion orders.
+    pub(crate) remoteness: Vec<i32>,
+    /// Largest gain that a detour may have because of rounding.
+    pub(crate) detour_floor: i32,
+}
+
+/// Neighbours kept for each visit.
+const NEAR: usize = 160;
+
+/// Collects a model visit by visit.
+#[derive(Debug)]
+pub(crate) struct ModelBuilder {
+    model: Model,
+    empty: Vec<Route>,
+}
+
+impl ModelBuilder {
+    pub(crate) fn new(
+        slots: Vec<Slot>,
+        travel: TravelTable,
+        profile: Option<DayProfile>,
+        fairness: Option<Fairness>,
+    ) -> Self {
+        // A detour through a third place can only save time by rounding, one second a leg; tables that
+        // do not promise the triangle inequality get no such bound.
+        let detour_floor = if travel.obeys_triangle_inequality() { -2 } else { i32::MIN / 4 };
+        let model = Model {
+            slots,
+            location: Vec::new(),
+            duration: Vec::new(),
+            demand: Vec::new(),
+            drop_cost: Vec::new(),
+            first: vec![0],
+            candidates: Vec::new(),
+            windows: Vec::new(),
+            travel,
+            profile,
+            fairness,
+            near: Vec::new(),
+            near_count: 0,
+            earliest: Vec::new(),
+            span: Vec::new(),
+            remoteness: Vec::new(),
+            detour_floor,
+        };
+        let empty = (0..model.slots.len()).map(|slot| Route::empty(&model, slot)).collect();
+        Self { model, empty }
+    }
+
+    /// Adds window options that candidates may refer to; returns the index of the first.
+    pub(crate) fn add_windows(&mut self, options: &[WindowOption]) -> u32 {
+        let first = self.model.windows.len();
+        self.model.windows.extend_from_slice(options);
+        first as u32
+    }
+
+    /// Adds a visit; candidates that do not even fit into an empty slot are left out.
+    pub(crate) fn add_visit(
+        &mut self,
+        location: u32,
+        duration: i32,
+        demand: i32,
+        drop_cost: i32,
+        candidates: impl IntoIterator<Item = Candidate>,
+    ) {
+        let model = &mut self.model;
+        let visit = model.location.len();
+        model.location.push(location);
+        model.duration.push(duration);
+        model.demand.push(demand);
+        model.drop_cost.push(drop_cost);
+        let start = model.candidates.len();
+        for candidate in candidates {
+            let slot = candidate.slot as usize;
+            let windows = &model.windows[candidate.window as usize..][..candidate.windows as usize];
+            let place = self.empty[slot].best_place(model, slot, visit, windows, |_| false);
+            if place != Place::NOWHERE {
+                model.candidates.push(candidate);
+            }
+        }
+        model.candidates[start..].sort_unstable_by_key(|c| (c.cost, c.slot));
+        model.first.push(model.candidates.len());
+        let widest = model.candidates[start..]
+            .iter()
+            .map(|c| model.windows[c.window as usize + c.windows as usize - 1])
+            .max_by_key(|w| w.end_s - w.start_s)
+            .unwrap_or(WindowOption { start_s: 0, end_s: 0, cost: 0 });
+        model.earliest.push(widest.start_s);
+        model.span.push(widest.end_s - widest.start_s);
+        let row = model.travel.row_to(location as usize);
+        let far = model.candidates[start..]
+            .iter()
+            .map(|c| row[model.slots[c.slot as usize].start_location as usize])
+            .min()
+            .unwrap_or(0);
+        model.remoteness.push(far);
+    }
+
+    pub(crate) fn build(mut self) -> Model {
+        let model = &mut self.model;
+        let n = model.location.len();
+        let keep = NEAR.min(n.saturating_sub(1));
+        model.near_count = keep;
+        model.near = Vec::with_capacity(n * keep);
+        let mut order: Vec<(i32, u32)> = Vec::with_capacity(n);
+        for visit in 0..n {
+            let row = model.travel.row_from(model.location[visit] as usize);
+            order.clear();
+            order.extend(
+                (0..n).filter(|&w| w != visit).map(|w| (row[model.location[w] as usize], w as u32)),
+            );
+            if keep > 0 && keep < order.len() {
+                order.select_nth_unstable(keep - 1);
+                order.truncate(keep);
+            }
+            order.sort_unstable();
+            model.near.extend(order.iter().map(|&(_, w)| w));
+        }
+        self.model
+    }
+}
+
+impl Model {
+    pub(crate) fn visits(&self) -> usize {
+        self.location.len()
+    }
+
+    pub(crate) fn candidates_of(&self, visit: usize) -> &[Candidate] {
+        &self.candidates[self.first[visit]..self.first[visit + 1]]
+    }
+
+    /// The candidate entry of a visit for a slot, if it may go there.
+    pub(crate) fn candidate(&self, visit: usize, slot: usize) -> Option<Candidate> {
+        self.candidates_of(visit).iter().find(|c| c.slot as usize == slot).copied()
+    }
+
+    pub(crate) fn windows_of(&self, candidate: Candidate) -> &[WindowOption] {
+        &self.windows[candidate.window as usize..][..candidate.windows as usize]
+    }
+
+    pub(crate) fn near(&self, visit: usize) -> &[u32] {
+        &self.near[visit * self.near_count..][..self.near_count]
+    }
+
+    /// Arrival after a trip of nominal length.
+    #[inline]
+    pub(crate) fn arrive(&self, departure: i32, nominal: i32) -> i32 {
+        match &self.profile {
+            None => departure + nominal,
+            Some(profile) => profile.arrival(departure, nominal),
+        }
+    }
+
+    /// Latest departure for an arrival.
+    #[inline]
+    pub(crate) fn leave(&self, arrival: i32, nominal: i32) -> i32 {
+        match &self.profile {
+            None => arrival - nominal,
+            Some(profile) => profile.latest_departure(arrival, nominal),
+        }
+    }
+
+    /// Cost of uneven load of a slot with so much work.
+    #[inline]
+    pub(crate) fn fairness_cost(&self, work: i32) -> i32 {
+        match self.fairness {
+            None => 0,
+            Some(f) => {
+                let beyond = i64::from((work - f.comfortable_work_s).max(0));
+                i32::try_from(beyond * i64::from(f.cost_per_mille) / 1000).unwrap_or(i32::MAX / 4)
+            }
+        }
+    }
+}

@@ -1,0 +1,457 @@
+//! The search state of one thread: routes, unplaced visits, cached insertions; one iteration ruins a few
+//! slots and recreates them.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::dice::Dice;
+use super::model::Model;
+use super::route::{NONE, Place, Route};
+
+/// Knobs of the search; the defaults are those of the paper unless said otherwise.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Settings {
+    /// Mean number of visits removed in an iteration.
+    pub(crate) removed: f64,
+    /// Longest string removed from one slot.
+    pub(crate) string: usize,
+    /// Chance that a place is overlooked.
+    pub(crate) blink: f64,
+    /// Unplaced visits tried again in one iteration (own; bounds the work when many are unplaced).
+    pub(crate) retries: usize,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { removed: 10.0, string: 10, blink: 0.01, retries: 12 }
+    }
+}
+
+/// Best insertion of a visit into a slot's content of a given version.
+#[derive(Debug, Clone, Copy)]
+struct Cached {
+    version: u32,
+    place: Place,
+}
+
+/// What an iteration changed, to be taken back if it is not accepted.
+#[derive(Debug, Default)]
+struct Undo {
+    /// Slots and their content before; `used` of them are in use, the rest are spare buffers.
+    slots: Vec<(usize, Route)>,
+    used: usize,
+    /// Visits taken out or tried, with slot and cost before.
+    visits: Vec<(u32, u32, i32)>,
+}
+
+#[derive(Debug)]
+pub(crate) struct Search<'m> {
+    pub(crate) model: &'m Model,
+    pub(crate) settings: Settings,
+    pub(crate) routes: Vec<Route>,
+    /// Slot of each visit, or [`NONE`].
+    pub(crate) slot_of: Vec<u32>,
+    /// Candidate and window cost of each placed visit.
+    pub(crate) placed_cost: Vec<i32>,
+    pub(crate) unplaced: Vec<u32>,
+    /// Objective, with drop costs.
+    pub(crate) cost: i64,
+    pub(crate) dice: Dice,
+    cache: Vec<Cached>,
+    /// Whether a slot is changed in the running iteration.
+    dirty: Vec<bool>,
+    undo: Undo,
+    next_version: u32,
+    version_step: u32,
+    /// Places to go until one is overlooked.
+    blink_in: i64,
+    pending: Vec<u32>,
+}
+
+impl<'m> Search<'m> {
+    /// A search with nothing placed. `part` of `parts` searches that exchange routes.
+    pub(crate) fn new(
+        model: &'m Model,
+        settings: Settings,
+        dice: Dice,
+        part: u32,
+        parts: u32,
+    ) -> Self {
+        let n = model.visits();
+        let mut routes: Vec<Route> =
+            (0..model.slots.len()).map(|slot| Route::empty(model, slot)).collect();
+        for route in &mut routes {
+            route.version = 1;
+        }
+        let cached = Cached { version: 0, place: Place::NOWHERE };
+        Self {
+            model,
+            settings,
+            routes,
+            slot_of: vec![NONE; n],
+            placed_cost: vec![0; n],
+            unplaced: (0..n as u32).collect(),
+            cost: model.drop_cost.iter().map(|&c| i64::from(c)).sum(),
+            dice,
+            cache: vec![cached; model.candidates.len()],
+            dirty: vec![false; model.slots.len()],
+            undo: Undo::default(),
+            next_version: 2 + part,
+            version_step: parts,
+            blink_in: 0,
+            pending: Vec::new(),
+        }
+    }
+
+    /// Objective from scratch.
+    pub(crate) fn recount(&self) -> i64 {
+        let routes: i64 =
+            self.routes.iter().enumerate().map(|(s, route)| route.cost(self.model, s)).sum();
+        let visits: i64 = (0..self.model.visits())
+            .map(|v| {
+                let placed = self.slot_of[v] != NONE;
+                i64::from(if placed { self.placed_cost[v] } else { self.model.drop_cost[v] })
+            })
+            .sum();
+        routes + visits
+    }
+
+    fn fresh_version(&mut self) -> u32 {
+        let version = self.next_version;
+        self.next_version = self.next_version.wrapping_add(self.version_step).max(2);
+        version
+    }
+
+    /// Places all that fits by cheapest insertion in the given order.
+    pub(crate) fn construct(&mut self, order: &[u32]) {
+        self.blink_in = i64::MAX;
+        for &visit in order {
+            if self.slot_of[visit as usize] == NONE && self.insert_best(visit) {
+                self.settle();
+            }
+        }
+        let slot_of = &self.slot_of;
+        self.unplaced.retain(|&v| slot_of[v as usize] == NONE);
+    }
+
+    /// Puts visits into a slot in order, each at the end with the first window option that keeps the route
+    /// feasible; what does not fit stays out.
+    pub(crate) fn append_all(&mut self, slot: usize, visits: &[usize]) {
+        for &v in visits {
+            let Some(candidate) = self.model.candidate(v, slot) else { continue };
+            if self.slot_of[v] != NONE {
+                continue;
+            }
+            let range = self.model.first[v]..self.model.first[v + 1];
+            let Some(entry) = range.into_iter().find(|&e| self.model.candidates[e] == candidate)
+            else {
+                continue;
+            };
+            let after = self.routes[slot].nodes.len() - 2;
+            let windows = self.model.windows_of(candidate);
+            let place = self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
+            if place != Place::NOWHERE {
+                self.put(v, entry, place);
+                self.settle();
+            }
+        }
+        let slot_of = &self.slot_of;
+        self.unplaced.retain(|&v| slot_of[v as usize] == NONE);
+    }
+
+    /// Makes the changes so far the base of the next iteration.
+    fn settle(&mut self) {
+        for index in 0..self.undo.used {
+            let slot = self.undo.slots[index].0;
+            self.dirty[slot] = false;
+            let before = &self.undo.slots[index].1;
+            if before.same_stops(&self.routes[slot]) {
+                self.routes[slot].version = before.version;
+            } else {
+                self.routes[slot].version = self.fresh_version();
+            }
+        }
+        self.undo.used = 0;
+        self.undo.visits.clear();
+    }
+
+    fn take_back(&mut self) {
+        for index in 0..self.undo.used {
+            let (slot, before) = &mut self.undo.slots[index];
+            std::mem::swap(&mut self.routes[*slot], before);
+            self.dirty[*slot] = false;
+        }
+        self.undo.used = 0;
+        for &(visit, slot, cost) in self.undo.visits.iter().rev() {
+            self.slot_of[visit as usize] = slot;
+            self.placed_cost[visit as usize] = cost;
+        }
+        self.undo.visits.clear();
+    }
+
+    /// Remembers a slot before its first change.
+    fn touch(&mut self, slot: usize) {
+        if self.dirty[slot] {
+            return;
+        }
+        self.dirty[slot] = true;
+        if self.undo.used == self.undo.slots.len() {
+            self.undo.slots.push((slot, self.routes[slot].clone()));
+        } else {
+            let spare = &mut self.undo.slots[self.undo.used];
+            spare.0 = slot;
+            spare.1.copy_from(&self.routes[slot]);
+        }
+        self.undo.used += 1;
+    }
+
+    /// One iteration at a temperature. Returns whether something changed.
+    pub(crate) fn iterate(&mut self, temperature: f64) -> bool {
+        let before = self.cost;
+        self.ruin();
+        self.order_pending();
+        if self.blink_in <= 0 || self.blink_in == i64::MAX {
+            self.blink_in = self.dice.until(self.settings.blink);
+        }
+        let pending = std::mem::take(&mut self.pending);
+        for &visit in &pending {
+            self.insert_best(visit);
+        }
+        let limit = before as f64 - temperature * self.dice.unit().ln();
+        let accepted = (self.cost as f64) < limit;
+        if accepted {
+            self.settle();
+            self.update_unplaced(&pending);
+        } else {
+            self.cost = before;
+            self.take_back();
+        }
+        self.pending = pending;
+        accepted
+    }
+
+    fn update_unplaced(&mut self, pending: &[u32]) {
+        let slot_of = &self.slot_of;
+        self.unplaced.retain(|&v| slot_of[v as usize] == NONE);
+        for &visit in pending {
+            if self.slot_of[visit as usize] == NONE && !self.unplaced.contains(&visit) {
+                self.unplaced.push(visit);
+            }
+        }
+    }
+
+    /// Removes strings of visits near a random one; fills `pending`.
+    fn ruin(&mut self) {
+        self.pending.clear();
+        let n = self.model.visits();
+        let (placed, used) = (n - self.unplaced.len(), self.used_slots());
+        let model = self.model;
+        let mean = if used == 0 { 1.0 } else { placed as f64 / used as f64 };
+        let string = (self.settings.string as f64).min(mean).max(1.0);
+        let strings = 4.0 * self.settings.removed / (1.0 + string) - 1.0;
+        let strings = (self.dice.unit() * strings + 1.0) as usize;
+        let Some(seed) = self.seed_visit() else { return };
+        let mut ruined = 0;
+        for &visit in std::iter::once(&seed).chain(model.near(seed as usize)) {
+            if ruined >= strings {
+                break;
+            }
+            let slot = self.slot_of[visit as usize];
+            if slot == NONE
+                || self.dirty[slot as usize]
+                || self.routes[slot as usize].slack == i32::MIN
+            {
+                continue;
+            }
+            self.remove_string(visit, slot as usize, string);
+            ruined += 1;
+        }
+        self.add_retries();
+    }
+
+    fn used_slots(&self) -> usize {
+        self.routes.iter().filter(|route| !route.is_empty()).count()
+    }
+
+    fn seed_visit(&mut self) -> Option<u32> {
+        let n = self.model.visits();
+        (n > 0).then(|| self.dice.below(n) as u32)
+    }
+
+    fn remove_string(&mut self, visit: u32, slot: usize, string: f64) {
+        let stops = self.routes[slot].stops();
+        let longest = string.min(stops as f64);
+        let length = ((self.dice.unit() * longest).ceil() as usize).clamp(1, stops);
+        let Some(at) = self.routes[slot].nodes.iter().position(|node| node.visit == visit) else {
+            return;
+        };
+        // Half of the time a string with a kept part in its middle (split string).
+        let mut kept = 0;
+        if length > 1 && length < stops && self.dice.unit() < 0.5 {
+            kept = 1;
+            while length + kept < stops && self.dice.unit() > 0.5 {
+                kept += 1;
+            }
+        }
+        let whole = length + kept;
+        // Start so that the string holds the visit: nodes 1..=stops.
+        let low = at.saturating_sub(whole - 1).max(1);
+        let high = at.min(stops + 1 - whole);
+        let start = low + self.dice.below(high - low + 1);
+        let kept_from = start + if kept == 0 { length } else { 1 + self.dice.below(length - 1) };
+        self.touch(slot);
+        let before = self.routes[slot].cost(self.model, slot);
+        let mut nodes = std::mem::take(&mut self.routes[slot].nodes);
+        let mut index = 0;
+        nodes.retain(|node| {
+            let here = index;
+            index += 1;
+            let inside = (start..start + whole).contains(&here);
+            if !inside || (kept_from..kept_from + kept).contains(&here) {
+                return true;
+            }
+            self.forget(node.visit);
+            false
+        });
+        self.routes[slot].nodes = nodes;
+        self.routes[slot].refresh(self.model, slot);
+        self.cost += self.routes[slot].cost(self.model, slot) - before;
+    }
+
+    /// Marks a visit as not placed and puts it on the pending list.
+    fn forget(&mut self, visit: u32) {
+        let v = visit as usize;
+        self.undo.visits.push((visit, self.slot_of[v], self.placed_cost[v]));
+        self.cost += i64::from(self.model.drop_cost[v]) - i64::from(self.placed_cost[v]);
+        self.slot_of[v] = NONE;
+        self.pending.push(visit);
+    }
+
+    fn add_retries(&mut self) {
+        let count = self.unplaced.len();
+        if count <= self.settings.retries {
+            for &visit in &self.unplaced {
+                self.undo.visits.push((visit, NONE, 0));
+                self.pending.push(visit);
+            }
+            return;
+        }
+        let start = self.dice.below(count);
+        for k in 0..self.settings.retries {
+            let visit = self.unplaced[(start + k) % count];
+            self.undo.visits.push((visit, NONE, 0));
+            self.pending.push(visit);
+        }
+    }
+
+    /// Puts the pending visits into one of the orders of insertion.
+    fn order_pending(&mut self) {
+        let model = self.model;
+        let mut pending = std::mem::take(&mut self.pending);
+        self.dice.shuffle(&mut pending);
+        let key = |v: u32| v as usize;
+        match self.dice.below(12) {
+            0..4 => {}
+            4..6 => pending.sort_by_key(|&v| -model.drop_cost[key(v)]),
+            6 => pending.sort_by_key(|&v| -model.remoteness[key(v)]),
+            7 => pending.sort_by_key(|&v| model.remoteness[key(v)]),
+            8 => pending.sort_by_key(|&v| -model.duration[key(v)]),
+            9 => pending.sort_by_key(|&v| model.span[key(v)]),
+            10 => pending.sort_by_key(|&v| model.earliest[key(v)]),
+            _ => pending.sort_by_key(|&v| model.first[key(v) + 1] - model.first[key(v)]),
+        }
+        self.pending = pending;
+    }
+
+    /// Places a visit where it costs least, if that is cheaper than leaving it out.
+    fn insert_best(&mut self, visit: u32) -> bool {
+        let v = visit as usize;
+        let model = self.model;
+        let (demand, service) = (model.demand[v], model.duration[v]);
+        let mut best = (model.drop_cost[v], usize::MAX, Place::NOWHERE);
+        let range = model.first[v]..model.first[v + 1];
+        for entry in range {
+            let candidate = &model.candidates[entry];
+            if candidate.cost.saturating_add(model.detour_floor) >= best.0 {
+                break;
+            }
+            let slot = candidate.slot as usize;
+            let route = &self.routes[slot];
+            if route.slack < service || route.load + demand > model.slots[slot].capacity {
+                continue;
+            }
+            let place = if self.dirty[slot] {
+                let blink_in = &mut self.blink_in;
+                let blinks = |_: usize| {
+                    *blink_in -= 1;
+                    *blink_in < 0
+                };
+                let place = route.best_place(model, slot, v, model.windows_of(*candidate), blinks);
+                if *blink_in < 0 {
+                    *blink_in = self.dice.until(self.settings.blink);
+                }
+                place
+            } else {
+                self.blink_in -= 1;
+                if self.blink_in < 0 {
+                    self.blink_in = self.dice.until(self.settings.blink);
+                    continue;
+                }
+                let cached = &mut self.cache[entry];
+                if cached.version != route.version {
+                    let windows = model.windows_of(*candidate);
+                    cached.place = route.best_place(model, slot, v, windows, |_| false);
+                    cached.version = route.version;
+                }
+                cached.place
+            };
+            if place.delta == i32::MAX {
+                continue;
+            }
+            let total = candidate.cost.saturating_add(place.delta);
+            if total < best.0 {
+                best = (total, entry, place);
+            }
+        }
+        if best.1 == usize::MAX {
+            return false;
+        }
+        self.put(v, best.1, best.2);
+        true
+    }
+
+    fn put(&mut self, v: usize, entry: usize, place: Place) {
+        let model = self.model;
+        let candidate = model.candidates[entry];
+        let slot = candidate.slot as usize;
+        let window = model.windows_of(candidate)[place.option as usize];
+        self.touch(slot);
+        let before = self.routes[slot].cost(model, slot);
+        let route = &mut self.routes[slot];
+        route.insert(model, v, place.after as usize, window);
+        route.refresh(model, slot);
+        self.slot_of[v] = slot as u32;
+        self.placed_cost[v] = candidate.cost + window.cost;
+        self.cost += self.routes[slot].cost(model, slot) - before + i64::from(self.placed_cost[v])
+            - i64::from(model.drop_cost[v]);
+    }
+
+    /// Runs a number of iterations while the temperature falls from one value to another.
+    pub(crate) fn anneal(
+        &mut self,
+        iterations: u64,
+        hot: f64,
+        cold: f64,
+        stop: &AtomicBool,
+    ) -> u64 {
+        let factor = (cold / hot).powf(1.0 / iterations.max(1) as f64);
+        let mut temperature = hot;
+        for iteration in 0..iterations {
+            if iteration % 64 == 0 && stop.load(Ordering::Relaxed) {
+                return iteration;
+            }
+            self.iterate(temperature);
+            temperature *= factor;
+        }
+        iterations
+    }
+}
