@@ -1,1 +1,20 @@
-//! Placeholder head; see DEVELOPERS.md.
+//! Lifetimes, fits, frailty, drift, risk with reasons, stock-out and rehearsal.
+//!
+//! Invariant: nothing here reads a clock, a file or a database, and nothing knows of HTTP. The
+//! same input and seed give the same output whatever the number of threads.
+
+pub mod drift;
+pub mod ensemble;
+pub mod gamma_mixture;
+pub mod heat_age;
+pub mod history;
+pub mod intervals;
+pub mod lifetime;
+pub mod matrix;
+pub mod newton;
+pub mod priors;
+pub mod reason;
+pub mod risk_model;
+pub mod score;
+pub mod shared_frailty;
+mod survival_sum;
