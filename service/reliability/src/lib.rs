@@ -7,6 +7,7 @@ pub mod drift;
 pub mod ensemble;
 pub mod gamma_mixture;
 pub mod heat_age;
+pub mod heat_rate;
 pub mod history;
 pub mod intervals;
 pub mod lifetime;
