@@ -3,6 +3,7 @@
 //! Invariant: nothing here reads a clock, a file or a database, and nothing knows of HTTP. The
 //! same input and seed give the same output whatever the number of threads.
 
+pub mod decisions;
 pub mod drift;
 pub mod ensemble;
 pub mod gamma_mixture;
@@ -15,7 +16,10 @@ pub mod matrix;
 pub mod newton;
 pub mod priors;
 pub mod reason;
+pub mod rehearsal;
 pub mod risk_model;
 pub mod score;
 pub mod shared_frailty;
+pub mod stock;
 mod survival_sum;
+pub mod weibull;

@@ -512,6 +512,16 @@ impl RiskModel {
         Layout { classes: self.classes.len(), covariates: self.coefficients.len() }
     }
 
+    /// The parameters in the order of the covariance: log scales, log shapes, coefficients, log
+    /// frailty variance (a variance of 0 stands as its logarithm at -50).
+    #[must_use]
+    pub fn parameters(&self) -> Vec<f64> {
+        let scales = self.classes.iter().map(|class| class.scale_hours.ln());
+        let shapes = self.classes.iter().map(|class| class.shape.ln());
+        let variance = self.frailty_variance.ln().max(-50.0);
+        scales.chain(shapes).chain(self.coefficients.iter().copied()).chain([variance]).collect()
+    }
+
     /// The law of a class.
     #[must_use]
     pub fn class(&self, class: ComponentClass) -> Option<&ClassModel> {

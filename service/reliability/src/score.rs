@@ -152,16 +152,7 @@ pub fn score(input: ScoreInput<'_>) -> Result<Vec<ComponentScore>, ScoreError> {
     check(&input)?;
     let nodes: BTreeMap<ComponentClass, NodeAverages> =
         input.ensembles.iter().map(|(&c, ensemble)| (c, NodeAverages::new(ensemble))).collect();
-    let mut sites: BTreeMap<SiteId, (Vec<usize>, Vec<usize>)> = BTreeMap::new();
-    for (i, component) in input.components.iter().enumerate() {
-        sites.entry(component.site).or_default().0.push(i);
-    }
-    for (i, part) in input.past.iter().enumerate() {
-        if let Some((_, past)) = sites.get_mut(&part.site) {
-            past.push(i);
-        }
-    }
-    let sites: Vec<(Vec<usize>, Vec<usize>)> = sites.into_values().collect();
+    let sites: Vec<(Vec<usize>, Vec<usize>)> = by_site(&input).into_values().collect();
     let scored: Vec<Vec<(usize, ComponentScore)>> = sites
         .par_iter()
         .with_min_len(64)
@@ -185,6 +176,96 @@ pub fn typical_heat_ages(components: &[ComponentState]) -> BTreeMap<ComponentCla
             (class, hours[hours.len() / 2])
         })
         .collect()
+}
+
+/// Failures and cumulative hazard (at frailty 1) of the ended parts of every site.
+#[must_use]
+pub fn past_of_sites(model: &RiskModel, past: &[PastPart]) -> BTreeMap<SiteId, (u32, f64)> {
+    let mut sites: BTreeMap<SiteId, (u32, f64)> = BTreeMap::new();
+    for part in past {
+        let hazard = model.class(part.class).map_or(0.0, |law| {
+            law.cumulative_hazard(part.heat_age_hours)
+                * model.log_hazard_ratio(&part.covariates).exp()
+        });
+        let site = sites.entry(part.site).or_default();
+        site.0 += u32::from(part.failed);
+        site.1 += hazard;
+    }
+    sites
+}
+
+/// What a part may ask of the stock by a date: see [`crate::stock::PartNeed`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct PartRisk {
+    /// The site's frailty.
+    pub frailty: FrailtyPosterior,
+    /// Hazard mass at frailty 1 on each weather path.
+    pub hazard_mass: Vec<f64>,
+    /// Cumulative risk by drift on each path; infinite for a part that has failed already.
+    pub other_risk: Vec<f64>,
+}
+
+/// The risk of every component by `date` on every weather path, before frailty and weather are
+/// averaged out; in the order of `components`.
+///
+/// # Errors
+/// As [`score`].
+pub fn risk_by_path(input: ScoreInput<'_>, date: usize) -> Result<Vec<PartRisk>, ScoreError> {
+    check(&ScoreInput { reason_date: date, ..input })?;
+    let mut risks: Vec<(usize, PartRisk)> = Vec::with_capacity(input.components.len());
+    for (present, past) in by_site(&input).into_values() {
+        let site = site_history(&input, &present, &past);
+        for i in present {
+            let component = &input.components[i];
+            let (Some(law), Some(ensemble)) =
+                (input.model.class(component.class), input.ensembles.get(&component.class))
+            else {
+                continue;
+            };
+            let failed = failed_already(input.drift, component).is_some();
+            let drifting = drifting(input.drift, component, law);
+            let effect = input.model.log_hazard_ratio(&component.covariates).exp()
+                * drifting.as_ref().map_or(1.0, |d| 1.0 - d.share);
+            let age = component.heat_age_hours;
+            let more: Vec<f64> =
+                ensemble.paths().map(|path| path[date] * component.heat_rate).collect();
+            risks.push((
+                i,
+                PartRisk {
+                    frailty: site.posterior,
+                    hazard_mass: more
+                        .iter()
+                        .map(|&hours| effect * law.hazard_between(age, hours))
+                        .collect(),
+                    other_risk: more
+                        .iter()
+                        .map(|&hours| {
+                            if failed {
+                                return f64::INFINITY;
+                            }
+                            drifting.as_ref().map_or(0.0, |d| d.crossing_risk(age, hours))
+                        })
+                        .collect(),
+                },
+            ));
+        }
+    }
+    risks.sort_by_key(|(i, _)| *i);
+    Ok(risks.into_iter().map(|(_, risk)| risk).collect())
+}
+
+/// Indices of components and of past parts per site that has a component.
+fn by_site(input: &ScoreInput<'_>) -> BTreeMap<SiteId, (Vec<usize>, Vec<usize>)> {
+    let mut sites: BTreeMap<SiteId, (Vec<usize>, Vec<usize>)> = BTreeMap::new();
+    for (i, component) in input.components.iter().enumerate() {
+        sites.entry(component.site).or_default().0.push(i);
+    }
+    for (i, part) in input.past.iter().enumerate() {
+        if let Some((_, past)) = sites.get_mut(&part.site) {
+            past.push(i);
+        }
+    }
+    sites
 }
 
 fn check(input: &ScoreInput<'_>) -> Result<(), ScoreError> {
@@ -277,7 +358,7 @@ fn site_history(input: &ScoreInput<'_>, present: &[usize], past: &[usize]) -> Si
     }
     for &i in present {
         let part = &input.components[i];
-        let failed = failed_already(input, part).is_some();
+        let failed = failed_already(input.drift, part).is_some();
         add(part.class, &part.covariates, part.heat_age_hours, failed);
     }
     SiteHistory {
@@ -312,12 +393,14 @@ fn add_hazard_gradient(
 }
 
 /// The reason why a component counts as failed, if it does.
-fn failed_already(input: &ScoreInput<'_>, component: &ComponentState) -> Option<Reason> {
+pub(crate) fn failed_already(
+    drift: &BTreeMap<ComponentClass, DriftModel>,
+    component: &ComponentState,
+) -> Option<Reason> {
     if let Some(&condition) = component.conditions.iter().find(|c| c.means_failed()) {
         return Some(Reason { what: ReasonKind::Seen { condition }, weight: None });
     }
-    let limit_percent =
-        input.drift.get(&component.class).map_or(-10.0, DriftModel::out_limit_percent);
+    let limit_percent = drift.get(&component.class).map_or(-10.0, DriftModel::out_limit_percent);
     (0..=1)
         .filter_map(|section| last_reading(component, section))
         .find(|last| last.deviation_percent < limit_percent)
@@ -344,24 +427,47 @@ struct Scorer<'a> {
 }
 
 /// Drifting sections of a component, with the limit.
-struct Drifting {
+pub(crate) struct Drifting {
     lines: Vec<DriftLine>,
     limit_percent: f64,
-    share: f64,
+    /// Share of failures that readings see coming.
+    pub(crate) share: f64,
 }
 
 impl Drifting {
-    fn crossing_risk(&self, age: f64, more: f64) -> f64 {
+    /// Cumulative risk of crossing within `more` further hours.
+    pub(crate) fn crossing_risk(&self, age: f64, more: f64) -> f64 {
         self.lines.iter().map(|line| line.crossing_risk(self.limit_percent, age, more)).sum()
     }
 }
 
+/// What readings say of a component, if its class drifts and it was read.
+pub(crate) fn drifting(
+    drift: &BTreeMap<ComponentClass, DriftModel>,
+    component: &ComponentState,
+    law: &ClassModel,
+) -> Option<Drifting> {
+    let model = drift.get(&component.class)?;
+    let share = law.drift_share();
+    if component.readings.is_empty() || share <= 0.0 {
+        return None;
+    }
+    let lines = (0..=1)
+        .filter_map(|section| {
+            let readings: Vec<DriftReading> =
+                component.readings.iter().filter(|r| r.section == section).copied().collect();
+            (!readings.is_empty()).then(|| model.posterior(&readings))
+        })
+        .collect();
+    Some(Drifting { lines, limit_percent: model.out_limit_percent(), share })
+}
+
 impl Scorer<'_> {
     fn score(&self) -> ComponentScore {
-        if let Some(reason) = failed_already(self.input, self.component) {
+        if let Some(reason) = failed_already(self.input.drift, self.component) {
             return self.failed(reason);
         }
-        let drifting = self.drifting();
+        let drifting = drifting(self.input.drift, self.component, self.law);
         let effect = self.input.model.log_hazard_ratio(&self.component.covariates).exp();
         let probability = self.probabilities(drifting.as_ref(), effect);
         let (lower, upper) = self.interval(&probability, drifting.as_ref(), effect);
@@ -400,27 +506,6 @@ impl Scorer<'_> {
             log_risk: None,
             reasons: vec![reason],
         }
-    }
-
-    fn drifting(&self) -> Option<Drifting> {
-        let model = self.input.drift.get(&self.component.class)?;
-        let share = self.law.drift_share();
-        if self.component.readings.is_empty() || share <= 0.0 {
-            return None;
-        }
-        let lines = (0..=1)
-            .filter_map(|section| {
-                let readings: Vec<DriftReading> = self
-                    .component
-                    .readings
-                    .iter()
-                    .filter(|r| r.section == section)
-                    .copied()
-                    .collect();
-                (!readings.is_empty()).then(|| model.posterior(&readings))
-            })
-            .collect();
-        Some(Drifting { lines, limit_percent: model.out_limit_percent(), share })
     }
 
     /// Cumulative risk when `hours` of the ensemble's heat have passed.

@@ -5,7 +5,10 @@ use hotspell_reliability::lifetime::Lifetime;
 use hotspell_reliability::shared_frailty::{GroupedLifetimes, GroupedUnit, Layout};
 use proptest::prelude::*;
 
-fn units(rows: &[(usize, usize, f64, Option<f64>, Option<f64>, Vec<f64>)]) -> GroupedLifetimes {
+/// Group, class, entry, lower, upper, covariate.
+type Row = (usize, usize, f64, Option<f64>, Option<f64>, Vec<f64>);
+
+fn units(rows: &[Row]) -> GroupedLifetimes {
     let built: Vec<GroupedUnit<'_>> = rows
         .iter()
         .map(|(group, class, entry, lower, upper, x)| GroupedUnit {
