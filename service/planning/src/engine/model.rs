@@ -27,7 +27,7 @@ pub(crate) struct WindowOption {
     pub(crate) cost: i32,
 }
 
-/// A visit's candidate slot.
+/// A visit's candidate slot, while a model is built.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Candidate {
     pub(crate) slot: u32,
@@ -35,6 +35,13 @@ pub(crate) struct Candidate {
     /// First of its window options in [`Model::windows`].
     pub(crate) window: u32,
     pub(crate) windows: u32,
+}
+
+/// What the search reads of each candidate; small, for it is read most.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Choice {
+    pub(crate) slot: u32,
+    pub(crate) cost: i32,
 }
 
 /// See the parent module. Read-only while the search runs; shared by all threads.
@@ -47,7 +54,9 @@ pub(crate) struct Model {
     pub(crate) drop_cost: Vec<i32>,
     /// Candidates of visit v: `candidates[first[v]..first[v + 1]]`, by cost, then slot.
     pub(crate) first: Vec<usize>,
-    pub(crate) candidates: Vec<Candidate>,
+    pub(crate) candidates: Vec<Choice>,
+    /// First and number of the window options of each candidate.
+    pub(crate) options: Vec<(u32, u32)>,
     pub(crate) windows: Vec<WindowOption>,
     pub(crate) travel: TravelTable,
     pub(crate) profile: Option<DayProfile>,
@@ -92,6 +101,7 @@ impl ModelBuilder {
             drop_cost: Vec::new(),
             first: vec![0],
             candidates: Vec::new(),
+            options: Vec::new(),
             windows: Vec::new(),
             travel,
             profile,
@@ -129,18 +139,20 @@ impl ModelBuilder {
         model.duration.push(duration);
         model.demand.push(demand);
         model.drop_cost.push(drop_cost);
-        let start = model.candidates.len();
+        let mut fitting: Vec<Candidate> = Vec::new();
         for candidate in candidates {
             let slot = candidate.slot as usize;
             let windows = &model.windows[candidate.window as usize..][..candidate.windows as usize];
             let place = self.empty[slot].best_place(model, slot, visit, windows, |_| false);
             if place != Place::NOWHERE {
-                model.candidates.push(candidate);
+                fitting.push(candidate);
             }
         }
-        model.candidates[start..].sort_unstable_by_key(|c| (c.cost, c.slot));
+        fitting.sort_unstable_by_key(|c| (c.cost, c.slot));
+        model.candidates.extend(fitting.iter().map(|c| Choice { slot: c.slot, cost: c.cost }));
+        model.options.extend(fitting.iter().map(|c| (c.window, c.windows)));
         model.first.push(model.candidates.len());
-        let widest = model.candidates[start..]
+        let widest = fitting
             .iter()
             .map(|c| model.windows[c.window as usize + c.windows as usize - 1])
             .max_by_key(|w| w.end_s - w.start_s)
@@ -148,7 +160,7 @@ impl ModelBuilder {
         model.earliest.push(widest.start_s);
         model.span.push(widest.end_s - widest.start_s);
         let row = model.travel.row_to(location as usize);
-        let far = model.candidates[start..]
+        let far = fitting
             .iter()
             .map(|c| row[model.slots[c.slot as usize].start_location as usize])
             .min()
@@ -185,17 +197,19 @@ impl Model {
         self.location.len()
     }
 
-    pub(crate) fn candidates_of(&self, visit: usize) -> &[Candidate] {
+    pub(crate) fn candidates_of(&self, visit: usize) -> &[Choice] {
         &self.candidates[self.first[visit]..self.first[visit + 1]]
     }
 
     /// The candidate entry of a visit for a slot, if it may go there.
-    pub(crate) fn candidate(&self, visit: usize, slot: usize) -> Option<Candidate> {
-        self.candidates_of(visit).iter().find(|c| c.slot as usize == slot).copied()
+    pub(crate) fn entry(&self, visit: usize, slot: usize) -> Option<usize> {
+        let range = self.first[visit]..self.first[visit + 1];
+        range.into_iter().find(|&entry| self.candidates[entry].slot as usize == slot)
     }
 
-    pub(crate) fn windows_of(&self, candidate: Candidate) -> &[WindowOption] {
-        &self.windows[candidate.window as usize..][..candidate.windows as usize]
+    pub(crate) fn windows_of(&self, entry: usize) -> &[WindowOption] {
+        let (first, count) = self.options[entry];
+        &self.windows[first as usize..][..count as usize]
     }
 
     pub(crate) fn near(&self, visit: usize) -> &[u32] {

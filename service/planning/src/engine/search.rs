@@ -33,6 +33,20 @@ struct Cached {
     place: Place,
 }
 
+/// What is read of every slot in every scan, kept small and together.
+#[derive(Debug, Clone, Copy)]
+struct Glance {
+    /// Version of the content; [`CHANGING`] while the iteration has changed it.
+    version: u32,
+    /// Most work that may still fit; negative for a slot that is closed to this search.
+    slack: i32,
+    /// Room left of the capacity.
+    room: i32,
+}
+
+/// Version of a slot that the running iteration has changed; no cache entry has it.
+const CHANGING: u32 = u32::MAX;
+
 /// What an iteration changed, to be taken back if it is not accepted.
 #[derive(Debug, Default)]
 struct Undo {
@@ -57,8 +71,9 @@ pub(crate) struct Search<'m> {
     pub(crate) cost: i64,
     pub(crate) dice: Dice,
     cache: Vec<Cached>,
-    /// Whether a slot is changed in the running iteration.
-    dirty: Vec<bool>,
+    glance: Vec<Glance>,
+    /// Slots with at least one stop.
+    used: usize,
     undo: Undo,
     next_version: u32,
     version_step: u32,
@@ -82,6 +97,15 @@ impl<'m> Search<'m> {
         for route in &mut routes {
             route.version = 1;
         }
+        let glance = routes
+            .iter()
+            .zip(&model.slots)
+            .map(|(route, slot)| Glance {
+                version: route.version,
+                slack: route.slack,
+                room: slot.capacity,
+            })
+            .collect();
         let cached = Cached { version: 0, place: Place::NOWHERE };
         Self {
             model,
@@ -93,7 +117,8 @@ impl<'m> Search<'m> {
             cost: model.drop_cost.iter().map(|&c| i64::from(c)).sum(),
             dice,
             cache: vec![cached; model.candidates.len()],
-            dirty: vec![false; model.slots.len()],
+            glance,
+            used: 0,
             undo: Undo::default(),
             next_version: 2 + part,
             version_step: parts,
@@ -117,8 +142,26 @@ impl<'m> Search<'m> {
 
     fn fresh_version(&mut self) -> u32 {
         let version = self.next_version;
-        self.next_version = self.next_version.wrapping_add(self.version_step).max(2);
+        self.next_version = self.next_version.wrapping_add(self.version_step);
+        if self.next_version > CHANGING - 2 * self.version_step {
+            self.forget_cache();
+        }
         version
+    }
+
+    /// Starts the numbering of versions anew.
+    fn forget_cache(&mut self) {
+        self.cache.fill(Cached { version: 0, place: Place::NOWHERE });
+        self.next_version %= self.version_step;
+        self.next_version += 2 * self.version_step;
+        for slot in 0..self.routes.len() {
+            let version = self.next_version;
+            self.next_version += self.version_step;
+            self.routes[slot].version = version;
+            if self.glance[slot].version != CHANGING {
+                self.glance[slot].version = version;
+            }
+        }
     }
 
     /// Places all that fits by cheapest insertion in the given order.
@@ -137,18 +180,14 @@ impl<'m> Search<'m> {
     /// feasible; what does not fit stays out.
     pub(crate) fn append_all(&mut self, slot: usize, visits: &[usize]) {
         for &v in visits {
-            let Some(candidate) = self.model.candidate(v, slot) else { continue };
+            let Some(entry) = self.model.entry(v, slot) else { continue };
             if self.slot_of[v] != NONE {
                 continue;
             }
-            let range = self.model.first[v]..self.model.first[v + 1];
-            let Some(entry) = range.into_iter().find(|&e| self.model.candidates[e] == candidate)
-            else {
-                continue;
-            };
             let after = self.routes[slot].nodes.len() - 2;
-            let windows = self.model.windows_of(candidate);
-            let place = self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
+            let windows = self.model.windows_of(entry);
+            let place =
+                self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
             if place != Place::NOWHERE {
                 self.put(v, entry, place);
                 self.settle();
@@ -161,14 +200,14 @@ impl<'m> Search<'m> {
     /// Makes the changes so far the base of the next iteration.
     fn settle(&mut self) {
         for index in 0..self.undo.used {
-            let slot = self.undo.slots[index].0;
-            self.dirty[slot] = false;
-            let before = &self.undo.slots[index].1;
-            if before.same_stops(&self.routes[slot]) {
-                self.routes[slot].version = before.version;
-            } else {
-                self.routes[slot].version = self.fresh_version();
-            }
+            let (slot, before) = &self.undo.slots[index];
+            let slot = *slot;
+            let same = before.same_stops(&self.routes[slot]);
+            let (version, was_empty) = (before.version, before.is_empty());
+            self.routes[slot].version = if same { version } else { self.fresh_version() };
+            self.used += usize::from(was_empty);
+            self.used -= usize::from(self.routes[slot].is_empty());
+            self.glance[slot].version = self.routes[slot].version;
         }
         self.undo.used = 0;
         self.undo.visits.clear();
@@ -177,8 +216,10 @@ impl<'m> Search<'m> {
     fn take_back(&mut self) {
         for index in 0..self.undo.used {
             let (slot, before) = &mut self.undo.slots[index];
-            std::mem::swap(&mut self.routes[*slot], before);
-            self.dirty[*slot] = false;
+            let slot = *slot;
+            std::mem::swap(&mut self.routes[slot], before);
+            self.look(slot);
+            self.glance[slot].version = self.routes[slot].version;
         }
         self.undo.used = 0;
         for &(visit, slot, cost) in self.undo.visits.iter().rev() {
@@ -188,12 +229,19 @@ impl<'m> Search<'m> {
         self.undo.visits.clear();
     }
 
+    /// Renews what is glanced at of a slot.
+    fn look(&mut self, slot: usize) {
+        let route = &self.routes[slot];
+        self.glance[slot].slack = route.slack;
+        self.glance[slot].room = self.model.slots[slot].capacity - route.load;
+    }
+
     /// Remembers a slot before its first change.
     fn touch(&mut self, slot: usize) {
-        if self.dirty[slot] {
+        if self.glance[slot].version == CHANGING {
             return;
         }
-        self.dirty[slot] = true;
+        self.glance[slot].version = CHANGING;
         if self.undo.used == self.undo.slots.len() {
             self.undo.slots.push((slot, self.routes[slot].clone()));
         } else {
@@ -243,7 +291,7 @@ impl<'m> Search<'m> {
     fn ruin(&mut self) {
         self.pending.clear();
         let n = self.model.visits();
-        let (placed, used) = (n - self.unplaced.len(), self.used_slots());
+        let (placed, used) = (n - self.unplaced.len(), self.used);
         let model = self.model;
         let mean = if used == 0 { 1.0 } else { placed as f64 / used as f64 };
         let string = (self.settings.string as f64).min(mean).max(1.0);
@@ -256,20 +304,13 @@ impl<'m> Search<'m> {
                 break;
             }
             let slot = self.slot_of[visit as usize];
-            if slot == NONE
-                || self.dirty[slot as usize]
-                || self.routes[slot as usize].slack == i32::MIN
-            {
+            if slot == NONE || self.glance[slot as usize].version == CHANGING {
                 continue;
             }
             self.remove_string(visit, slot as usize, string);
             ruined += 1;
         }
         self.add_retries();
-    }
-
-    fn used_slots(&self) -> usize {
-        self.routes.iter().filter(|route| !route.is_empty()).count()
     }
 
     fn seed_visit(&mut self) -> Option<u32> {
@@ -314,6 +355,7 @@ impl<'m> Search<'m> {
         });
         self.routes[slot].nodes = nodes;
         self.routes[slot].refresh(self.model, slot);
+        self.look(slot);
         self.cost += self.routes[slot].cost(self.model, slot) - before;
     }
 
@@ -368,28 +410,18 @@ impl<'m> Search<'m> {
         let model = self.model;
         let (demand, service) = (model.demand[v], model.duration[v]);
         let mut best = (model.drop_cost[v], usize::MAX, Place::NOWHERE);
-        let range = model.first[v]..model.first[v + 1];
-        for entry in range {
-            let candidate = &model.candidates[entry];
+        for entry in model.first[v]..model.first[v + 1] {
+            let candidate = model.candidates[entry];
             if candidate.cost.saturating_add(model.detour_floor) >= best.0 {
                 break;
             }
             let slot = candidate.slot as usize;
-            let route = &self.routes[slot];
-            if route.slack < service || route.load + demand > model.slots[slot].capacity {
+            let glance = self.glance[slot];
+            if glance.slack < service || glance.room < demand {
                 continue;
             }
-            let place = if self.dirty[slot] {
-                let blink_in = &mut self.blink_in;
-                let blinks = |_: usize| {
-                    *blink_in -= 1;
-                    *blink_in < 0
-                };
-                let place = route.best_place(model, slot, v, model.windows_of(*candidate), blinks);
-                if *blink_in < 0 {
-                    *blink_in = self.dice.until(self.settings.blink);
-                }
-                place
+            let place = if glance.version == CHANGING {
+                self.place_with_blinks(v, entry, slot)
             } else {
                 self.blink_in -= 1;
                 if self.blink_in < 0 {
@@ -397,10 +429,11 @@ impl<'m> Search<'m> {
                     continue;
                 }
                 let cached = &mut self.cache[entry];
-                if cached.version != route.version {
-                    let windows = model.windows_of(*candidate);
-                    cached.place = route.best_place(model, slot, v, windows, |_| false);
-                    cached.version = route.version;
+                if cached.version != glance.version {
+                    let windows = model.windows_of(entry);
+                    cached.place =
+                        self.routes[slot].best_place(model, slot, v, windows, |_| false);
+                    cached.version = glance.version;
                 }
                 cached.place
             };
@@ -419,16 +452,31 @@ impl<'m> Search<'m> {
         true
     }
 
+    fn place_with_blinks(&mut self, v: usize, entry: usize, slot: usize) -> Place {
+        let blink_in = &mut self.blink_in;
+        let blinks = |_: usize| {
+            *blink_in -= 1;
+            *blink_in < 0
+        };
+        let windows = self.model.windows_of(entry);
+        let place = self.routes[slot].best_place(self.model, slot, v, windows, blinks);
+        if self.blink_in < 0 {
+            self.blink_in = self.dice.until(self.settings.blink);
+        }
+        place
+    }
+
     fn put(&mut self, v: usize, entry: usize, place: Place) {
         let model = self.model;
         let candidate = model.candidates[entry];
         let slot = candidate.slot as usize;
-        let window = model.windows_of(candidate)[place.option as usize];
+        let window = model.windows_of(entry)[place.option as usize];
         self.touch(slot);
         let before = self.routes[slot].cost(model, slot);
         let route = &mut self.routes[slot];
         route.insert(model, v, place.after as usize, window);
         route.refresh(model, slot);
+        self.look(slot);
         self.slot_of[v] = slot as u32;
         self.placed_cost[v] = candidate.cost + window.cost;
         self.cost += self.routes[slot].cost(model, slot) - before + i64::from(self.placed_cost[v])
