@@ -3,10 +3,19 @@
 //! Pure: no files, no clock; randomness by seed. Times are whole seconds of the local day, costs whole
 //! seconds of a technician's time. The problem and its file forms are stated in `docs/planning.md`.
 
+pub mod budget;
 pub mod checker;
+pub mod difference;
 mod engine;
 pub mod error;
+mod look;
+pub mod offers;
+pub mod reasons;
+pub mod repair;
 pub mod season;
+pub mod stability;
+pub mod staffing;
 pub mod travel;
 
+pub use budget::{Budget, Progress};
 pub use error::PlanningError;

@@ -167,6 +167,30 @@ impl TravelTable {
         Ok(Self { locations: n, outward, inward, triangle })
     }
 
+    /// The same table with so many seconds more on the given trips (a blocked road); both ways if wanted
+    /// by giving both pairs. Pairs of one place are passed over.
+    ///
+    /// # Errors
+    /// If a location is unknown or a time becomes too long.
+    pub fn with_delays(
+        &self,
+        trips: &[(usize, usize)],
+        extra_s: i32,
+    ) -> Result<Self, PlanningError> {
+        let n = self.locations;
+        let mut seconds = self.outward.to_vec();
+        for &(from, to) in trips.iter().filter(|(from, to)| from != to) {
+            if from >= n || to >= n {
+                return Err(PlanningError::Content(format!(
+                    "the trip from {from} to {to} is not between two of the {n} locations"
+                )));
+            }
+            let cell = &mut seconds[from * n + to];
+            *cell = cell.saturating_add(extra_s);
+        }
+        Self::new(n, seconds, false)
+    }
+
     /// Times from `location` to each location.
     #[must_use]
     pub fn row_from(&self, location: usize) -> &[i32] {

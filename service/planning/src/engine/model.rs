@@ -17,6 +17,8 @@ pub(crate) struct Slot {
     pub(crate) pause: Option<Break>,
     /// Slots of one class are alike for every visit; only the first empty one of a class is tried.
     pub(crate) class: u32,
+    /// Slots that belong together (the technicians of one day).
+    pub(crate) group: u32,
 }
 
 /// One way to start the work of a visit in a slot: a span and what it costs to use it.
@@ -61,6 +63,9 @@ pub(crate) struct Model {
     pub(crate) travel: TravelTable,
     pub(crate) profile: Option<DayProfile>,
     pub(crate) fairness: Option<Fairness>,
+    /// One bit for each pair of visit and slot: whether the slot is a candidate. `words` words a visit.
+    may: Vec<u64>,
+    words: usize,
     /// For each visit its nearest other visits, nearest first; `near_count` a visit.
     pub(crate) near: Vec<u32>,
     pub(crate) near_count: usize,
@@ -106,6 +111,8 @@ impl ModelBuilder {
             travel,
             profile,
             fairness,
+            may: Vec::new(),
+            words: 0,
             near: Vec::new(),
             near_count: 0,
             earliest: Vec::new(),
@@ -168,9 +175,22 @@ impl ModelBuilder {
         model.remoteness.push(far);
     }
 
+    /// A model for looking at routes one by one; without what only a search needs.
+    pub(crate) fn build_plain(self) -> Model {
+        self.model
+    }
+
     pub(crate) fn build(mut self) -> Model {
         let model = &mut self.model;
         let n = model.location.len();
+        model.words = model.slots.len().div_ceil(64);
+        model.may = vec![0; n * model.words];
+        for visit in 0..n {
+            for choice in &model.candidates[model.first[visit]..model.first[visit + 1]] {
+                let slot = choice.slot as usize;
+                model.may[visit * model.words + slot / 64] |= 1 << (slot % 64);
+            }
+        }
         let keep = NEAR.min(n.saturating_sub(1));
         model.near_count = keep;
         model.near = Vec::with_capacity(n * keep);
@@ -205,6 +225,12 @@ impl Model {
     pub(crate) fn entry(&self, visit: usize, slot: usize) -> Option<usize> {
         let range = self.first[visit]..self.first[visit + 1];
         range.into_iter().find(|&entry| self.candidates[entry].slot as usize == slot)
+    }
+
+    /// Whether a visit may go into a slot.
+    #[inline]
+    pub(crate) fn may(&self, visit: usize, slot: usize) -> bool {
+        self.may[visit * self.words + slot / 64] >> (slot % 64) & 1 == 1
     }
 
     pub(crate) fn windows_of(&self, entry: usize) -> &[WindowOption] {

@@ -18,11 +18,14 @@ pub(crate) struct Settings {
     pub(crate) blink: f64,
     /// Unplaced visits tried again in one iteration (own; bounds the work when many are unplaced).
     pub(crate) retries: usize,
+    /// Chance that only slots which the seed visit may enter are ruined (own: at random days, most
+    /// neighbours' slots are of no use to each other).
+    pub(crate) compatible: f64,
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { removed: 10.0, string: 10, blink: 0.01, retries: 12 }
+        Self { removed: 10.0, string: 10, blink: 0.01, retries: 12, compatible: 0.8 }
     }
 }
 
@@ -47,6 +50,29 @@ struct Glance {
 /// Version of a slot that the running iteration has changed; no cache entry has it.
 const CHANGING: u32 = u32::MAX;
 
+/// Routes and where each visit is.
+#[derive(Debug, Clone)]
+pub(crate) struct Solution {
+    pub(crate) routes: Vec<Route>,
+    pub(crate) slot_of: Vec<u32>,
+    pub(crate) placed_cost: Vec<i32>,
+    pub(crate) unplaced: Vec<u32>,
+    pub(crate) cost: i64,
+}
+
+impl Solution {
+    /// Objective from scratch.
+    pub(crate) fn recount(&self, model: &Model) -> i64 {
+        let routes: i64 =
+            self.routes.iter().enumerate().map(|(s, route)| route.cost(model, s)).sum();
+        let visits = (0..model.visits()).map(|v| {
+            let placed = self.slot_of[v] != NONE;
+            i64::from(if placed { self.placed_cost[v] } else { model.drop_cost[v] })
+        });
+        routes + visits.sum::<i64>()
+    }
+}
+
 /// What an iteration changed, to be taken back if it is not accepted.
 #[derive(Debug, Default)]
 struct Undo {
@@ -59,21 +85,27 @@ struct Undo {
 
 #[derive(Debug)]
 pub(crate) struct Search<'m> {
-    pub(crate) model: &'m Model,
-    pub(crate) settings: Settings,
-    pub(crate) routes: Vec<Route>,
+    model: &'m Model,
+    settings: Settings,
+    routes: Vec<Route>,
     /// Slot of each visit, or [`NONE`].
-    pub(crate) slot_of: Vec<u32>,
+    slot_of: Vec<u32>,
     /// Candidate and window cost of each placed visit.
-    pub(crate) placed_cost: Vec<i32>,
-    pub(crate) unplaced: Vec<u32>,
+    placed_cost: Vec<i32>,
+    /// Visits that are this search's to place.
+    unplaced: Vec<u32>,
     /// Objective, with drop costs.
-    pub(crate) cost: i64,
-    pub(crate) dice: Dice,
+    cost: i64,
+    /// Whether each slot is closed: another search's.
+    closed: Vec<bool>,
+    /// The best solution met, when this search holds all slots.
+    best: Option<Solution>,
+    dice: Dice,
     cache: Vec<Cached>,
     glance: Vec<Glance>,
-    /// Slots with at least one stop.
+    /// Open slots with at least one stop, and stops in them.
     used: usize,
+    placed: usize,
     undo: Undo,
     next_version: u32,
     version_step: u32,
@@ -115,29 +147,111 @@ impl<'m> Search<'m> {
             placed_cost: vec![0; n],
             unplaced: (0..n as u32).collect(),
             cost: model.drop_cost.iter().map(|&c| i64::from(c)).sum(),
+            closed: vec![false; model.slots.len()],
+            best: None,
             dice,
             cache: vec![cached; model.candidates.len()],
             glance,
             used: 0,
+            placed: 0,
             undo: Undo::default(),
-            next_version: 2 + part,
+            next_version: 3 + part,
             version_step: parts,
             blink_in: 0,
             pending: Vec::new(),
         }
     }
 
-    /// Objective from scratch.
-    pub(crate) fn recount(&self) -> i64 {
-        let routes: i64 =
-            self.routes.iter().enumerate().map(|(s, route)| route.cost(self.model, s)).sum();
-        let visits: i64 = (0..self.model.visits())
-            .map(|v| {
-                let placed = self.slot_of[v] != NONE;
-                i64::from(if placed { self.placed_cost[v] } else { self.model.drop_cost[v] })
-            })
-            .sum();
-        routes + visits
+    /// Objective of all routes, with drop costs.
+    pub(crate) fn cost(&self) -> i64 {
+        self.cost
+    }
+
+    /// All of the current solution, to start other searches from: its versions are none of theirs.
+    pub(crate) fn solution(&self) -> Solution {
+        let mut routes = self.routes.clone();
+        for route in &mut routes {
+            route.version = 2;
+        }
+        Solution {
+            routes,
+            slot_of: self.slot_of.clone(),
+            placed_cost: self.placed_cost.clone(),
+            unplaced: self.unplaced.clone(),
+            cost: self.cost,
+        }
+    }
+
+    /// Closes all slots that are not open.
+    pub(crate) fn close(&mut self, open: &[bool]) {
+        for (slot, open) in open.iter().enumerate() {
+            self.closed[slot] = !open;
+            self.look(slot);
+        }
+    }
+
+    /// Takes over a solution; only the slots dealt to `part` may be changed, and only every so many'th
+    /// unplaced visit is this search's to place.
+    pub(crate) fn load(&mut self, from: &Solution, deal: &[u32], part: u32) {
+        self.used = 0;
+        self.placed = 0;
+        for (slot, route) in from.routes.iter().enumerate() {
+            if self.routes[slot].version != route.version {
+                self.routes[slot].copy_from(route);
+            }
+            self.closed[slot] = deal[slot] != part;
+            self.look(slot);
+            self.glance[slot].version = route.version;
+            if !self.closed[slot] {
+                self.used += usize::from(!route.is_empty());
+                self.placed += route.stops();
+            }
+        }
+        self.slot_of.copy_from_slice(&from.slot_of);
+        self.placed_cost.copy_from_slice(&from.placed_cost);
+        self.unplaced.clear();
+        let step = self.version_step as usize;
+        self.unplaced.extend(from.unplaced.iter().skip(part as usize).step_by(step));
+        self.cost = from.cost;
+    }
+
+    /// Writes all of this search's solution back.
+    pub(crate) fn save(&self, to: &mut Solution) {
+        for slot in 0..self.routes.len() {
+            self.save_slot(slot, to);
+        }
+        to.unplaced.clear();
+        self.save_unplaced(to);
+        to.cost = self.cost;
+    }
+
+    /// Writes one slot back.
+    pub(crate) fn save_slot(&self, slot: usize, to: &mut Solution) {
+        let route = &self.routes[slot];
+        if to.routes[slot].version == route.version {
+            return;
+        }
+        to.routes[slot].copy_from(route);
+        for node in route.nodes.iter().filter(|node| node.visit != NONE) {
+            let v = node.visit as usize;
+            to.slot_of[v] = slot as u32;
+            to.placed_cost[v] = self.placed_cost[v];
+        }
+    }
+
+    /// Adds this search's unplaced visits.
+    pub(crate) fn save_unplaced(&self, to: &mut Solution) {
+        for &visit in &self.unplaced {
+            to.slot_of[visit as usize] = NONE;
+            to.unplaced.push(visit);
+        }
+    }
+
+    /// Hands over the best solution met, if this search kept one and it is better.
+    pub(crate) fn offer_best(&mut self, best: &mut Solution) {
+        if let Some(own) = self.best.as_ref().filter(|own| own.cost < best.cost) {
+            best.clone_from(own);
+        }
     }
 
     fn fresh_version(&mut self) -> u32 {
@@ -186,8 +300,7 @@ impl<'m> Search<'m> {
             }
             let after = self.routes[slot].nodes.len() - 2;
             let windows = self.model.windows_of(entry);
-            let place =
-                self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
+            let place = self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
             if place != Place::NOWHERE {
                 self.put(v, entry, place);
                 self.settle();
@@ -202,11 +315,12 @@ impl<'m> Search<'m> {
         for index in 0..self.undo.used {
             let (slot, before) = &self.undo.slots[index];
             let slot = *slot;
-            let same = before.same_stops(&self.routes[slot]);
-            let (version, was_empty) = (before.version, before.is_empty());
+            let now = &self.routes[slot];
+            let same = before.same_stops(now);
+            let version = before.version;
+            self.used = self.used + usize::from(before.is_empty()) - usize::from(now.is_empty());
+            self.placed = self.placed + now.stops() - before.stops();
             self.routes[slot].version = if same { version } else { self.fresh_version() };
-            self.used += usize::from(was_empty);
-            self.used -= usize::from(self.routes[slot].is_empty());
             self.glance[slot].version = self.routes[slot].version;
         }
         self.undo.used = 0;
@@ -232,7 +346,7 @@ impl<'m> Search<'m> {
     /// Renews what is glanced at of a slot.
     fn look(&mut self, slot: usize) {
         let route = &self.routes[slot];
-        self.glance[slot].slack = route.slack;
+        self.glance[slot].slack = if self.closed[slot] { -1 } else { route.slack };
         self.glance[slot].room = self.model.slots[slot].capacity - route.load;
     }
 
@@ -290,21 +404,26 @@ impl<'m> Search<'m> {
     /// Removes strings of visits near a random one; fills `pending`.
     fn ruin(&mut self) {
         self.pending.clear();
-        let n = self.model.visits();
-        let (placed, used) = (n - self.unplaced.len(), self.used);
         let model = self.model;
-        let mean = if used == 0 { 1.0 } else { placed as f64 / used as f64 };
+        let mean = if self.used == 0 { 1.0 } else { self.placed as f64 / self.used as f64 };
         let string = (self.settings.string as f64).min(mean).max(1.0);
         let strings = 4.0 * self.settings.removed / (1.0 + string) - 1.0;
         let strings = (self.dice.unit() * strings + 1.0) as usize;
         let Some(seed) = self.seed_visit() else { return };
         let mut ruined = 0;
+        let filter = self.dice.unit() < self.settings.compatible;
         for &visit in std::iter::once(&seed).chain(model.near(seed as usize)) {
             if ruined >= strings {
                 break;
             }
             let slot = self.slot_of[visit as usize];
-            if slot == NONE || self.glance[slot as usize].version == CHANGING {
+            if slot == NONE
+                || self.closed[slot as usize]
+                || self.glance[slot as usize].version == CHANGING
+            {
+                continue;
+            }
+            if filter && !model.may(seed as usize, slot as usize) {
                 continue;
             }
             self.remove_string(visit, slot as usize, string);
@@ -313,9 +432,17 @@ impl<'m> Search<'m> {
         self.add_retries();
     }
 
+    /// A random visit that is not in a closed slot.
     fn seed_visit(&mut self) -> Option<u32> {
         let n = self.model.visits();
-        (n > 0).then(|| self.dice.below(n) as u32)
+        for _ in 0..64 {
+            let visit = self.dice.below(n);
+            let slot = self.slot_of.get(visit)?;
+            if *slot == NONE || !self.closed[*slot as usize] {
+                return Some(visit as u32);
+            }
+        }
+        None
     }
 
     fn remove_string(&mut self, visit: u32, slot: usize, string: f64) {
@@ -431,8 +558,7 @@ impl<'m> Search<'m> {
                 let cached = &mut self.cache[entry];
                 if cached.version != glance.version {
                     let windows = model.windows_of(entry);
-                    cached.place =
-                        self.routes[slot].best_place(model, slot, v, windows, |_| false);
+                    cached.place = self.routes[slot].best_place(model, slot, v, windows, |_| false);
                     cached.version = glance.version;
                 }
                 cached.place

@@ -17,6 +17,42 @@ pub(crate) struct Compiled {
 
 pub(crate) fn compile(problem: &SeasonProblem) -> Result<Compiled, PlanningError> {
     problem.validate()?;
+    let (slots, of_day, mut builder) = slots(problem);
+    let pairs: usize = problem
+        .visits
+        .iter()
+        .map(|visit| visit.days.iter().map(|&day| of_day[day].len()).sum::<usize>())
+        .sum();
+    if pairs > MAX_CANDIDATES {
+        return Err(PlanningError::TooMany {
+            what: "pairs of visit and technician-day",
+            count: pairs,
+            limit: MAX_CANDIDATES,
+        });
+    }
+    for visit in &problem.visits {
+        let candidates = candidates(problem, visit, &slots, &of_day, &mut builder);
+        let (location, drop_cost) = (visit.location as u32, visit.drop_cost_s as i32);
+        builder.add_visit(location, visit.duration_s, 0, drop_cost, candidates);
+    }
+    Ok(Compiled { model: builder.build(), slots })
+}
+
+/// A model without candidates, enough to look at the routes of a plan; takes milliseconds.
+pub(crate) fn compile_plain(problem: &SeasonProblem) -> Result<Compiled, PlanningError> {
+    problem.validate()?;
+    let (slots, _, mut builder) = slots(problem);
+    for visit in &problem.visits {
+        let drop_cost = visit.drop_cost_s as i32;
+        builder.add_visit(visit.location as u32, visit.duration_s, 0, drop_cost, []);
+    }
+    Ok(Compiled { model: builder.build_plain(), slots })
+}
+
+/// Day and technician of each slot, the slots of each day, and a builder that knows them.
+type Slots = (Vec<(usize, usize)>, Vec<Vec<usize>>, ModelBuilder);
+
+fn slots(problem: &SeasonProblem) -> Slots {
     let mut slots = Vec::new();
     let mut engine_slots = Vec::new();
     let mut of_day: Vec<Vec<usize>> = vec![Vec::new(); problem.days];
@@ -33,34 +69,18 @@ pub(crate) fn compile(problem: &SeasonProblem) -> Result<Compiled, PlanningError
                 fixed_cost: 0,
                 pause: shift.pause,
                 class: slots.len() as u32,
+                group: day as u32,
             });
             slots.push((day, index));
         }
     }
-    let pairs: usize = problem
-        .visits
-        .iter()
-        .map(|visit| visit.days.iter().map(|&day| of_day[day].len()).sum::<usize>())
-        .sum();
-    if pairs > MAX_CANDIDATES {
-        return Err(PlanningError::TooMany {
-            what: "pairs of visit and technician-day",
-            count: pairs,
-            limit: MAX_CANDIDATES,
-        });
-    }
-    let mut builder = ModelBuilder::new(
+    let builder = ModelBuilder::new(
         engine_slots,
         problem.travel.clone(),
         problem.profile.clone(),
         problem.fairness,
     );
-    for visit in &problem.visits {
-        let candidates = candidates(problem, visit, &slots, &of_day, &mut builder);
-        let (location, drop_cost) = (visit.location as u32, visit.drop_cost_s as i32);
-        builder.add_visit(location, visit.duration_s, 0, drop_cost, candidates);
-    }
-    Ok(Compiled { model: builder.build(), slots })
+    (slots, of_day, builder)
 }
 
 /// All technician-days that may do a visit, with their costs.

@@ -1,0 +1,236 @@
+//! Keeping a plan alive: repair, offers, reasons, staffing, calm from night to night.
+
+#![expect(clippy::unwrap_used, reason = "a test's helper may stop the test")]
+
+use hotspell_planning::checker::check;
+use hotspell_planning::difference::{Difference, Names};
+use hotspell_planning::offers::{Refused, offers};
+use hotspell_planning::reasons::{Block, account};
+use hotspell_planning::repair::{Event, Now, Scope, repair};
+use hotspell_planning::season::{
+    Budget, SeasonPlan, SeasonProblem, Visit, Window, parse_instance, plan, plan_from,
+};
+use hotspell_planning::stability::{Stability, Standing};
+use hotspell_planning::staffing::{one_more, shortage};
+
+struct Numbers;
+
+impl Names for Numbers {
+    fn visit(&self, visit: usize) -> String {
+        format!("visit {visit}")
+    }
+    fn technician(&self, technician: usize) -> String {
+        format!("technician {technician}")
+    }
+    fn day(&self, day: usize) -> String {
+        format!("day {day}")
+    }
+}
+
+fn planned() -> (SeasonProblem, SeasonPlan) {
+    let problem = parse_instance(include_str!("data/season/s300.json")).unwrap();
+    let plan = plan(&problem, &Budget::iterations(20_000), 1).unwrap();
+    (problem, plan)
+}
+
+fn scope(day: usize, second: i32, days: Option<(usize, usize)>) -> Scope {
+    Scope { now: Now { day, second }, days, stability: Stability::default() }
+}
+
+#[test]
+fn a_sick_technician_loses_the_day_and_little_else_moves() {
+    let (problem, before) = planned();
+    let day = 6;
+    let sick = before.routes.iter().find(|route| route.day == day).unwrap().clone();
+    let events = [Event::Sick { technician: sick.technician, days: vec![day] }];
+    let scope = scope(day, 0, None);
+    let repaired =
+        repair(&problem, &before, &events, &scope, &Budget::iterations(5_000), 1).unwrap();
+    assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+    let slot = |r: &&_| -> bool {
+        let r: &hotspell_planning::season::Route = r;
+        r.day == day && r.technician == sick.technician
+    };
+    assert!(!repaired.plan.routes.iter().any(|r| slot(&r)));
+    let difference = &repaired.difference;
+    for stop in &sick.stops {
+        assert!(
+            difference.moved.iter().any(|m| m.visit == stop.visit)
+                || difference.removed.iter().any(|r| r.visit == stop.visit)
+        );
+    }
+    assert!(difference.day_changes() < 0.08, "{}", difference.day_changes());
+    let sentences = difference.sentences(&Numbers);
+    assert_eq!(
+        sentences.len(),
+        difference.moved.len() + difference.added.len() + difference.removed.len()
+    );
+    assert!(sentences.iter().any(|s| s.contains("moves from day 6")), "{sentences:?}");
+}
+
+#[test]
+fn work_that_has_begun_stays_when_its_technician_goes_home_at_noon() {
+    let (problem, before) = planned();
+    let route = before.routes.iter().find(|r| r.day >= 5 && r.stops.len() >= 5).unwrap();
+    let now = route.stops[2].start_s;
+    let events = [Event::Sick { technician: route.technician, days: vec![route.day] }];
+    let scope = scope(route.day, now, Some((route.day, route.day + 3)));
+    let repaired =
+        repair(&problem, &before, &events, &scope, &Budget::iterations(3_000), 1).unwrap();
+    assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+    let after = repaired
+        .plan
+        .routes
+        .iter()
+        .find(|r| r.day == route.day && r.technician == route.technician)
+        .unwrap();
+    let begun: Vec<usize> = route.stops[..3].iter().map(|stop| stop.visit).collect();
+    assert_eq!(after.stops.iter().map(|stop| stop.visit).collect::<Vec<_>>(), begun);
+    let early = |plan: &SeasonPlan| {
+        plan.sequences().into_iter().filter(|r| r.0 < route.day).collect::<Vec<_>>()
+    };
+    assert_eq!(early(&repaired.plan), early(&before));
+}
+
+#[test]
+fn a_no_cool_call_gets_its_place_today_and_a_blocked_road_or_an_overrun_breaks_nothing() {
+    let (problem, before) = planned();
+    let day = 4;
+    let home = problem.visits[0].location;
+    let window = Window { start_s: 36_000, end_s: 61_200 };
+    let call = Visit {
+        skills: problem.visits[0].skills,
+        drop_cost_s: 1_000_000,
+        ..Visit::plain(-1, home, 3_600, vec![day], window)
+    };
+    let late = before.routes.iter().find(|route| route.day == day).unwrap().stops[0].visit;
+    let events = [
+        Event::NoCool { visit: Box::new(call) },
+        Event::Overrun { visit: late, extra_s: 1_800 },
+        Event::BlockedRoad { trips: vec![(home, 0), (0, home)], extra_s: 1_200 },
+    ];
+    let scope = scope(day, 30_000, Some((day, day + 2)));
+    let repaired =
+        repair(&problem, &before, &events, &scope, &Budget::iterations(5_000), 1).unwrap();
+    assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+    let added = repaired.difference.added.iter().find(|a| a.visit == problem.visits.len()).unwrap();
+    assert_eq!(added.to.day, day);
+}
+
+#[test]
+fn a_declined_day_is_never_given_again_and_the_offers_avoid_it() {
+    let (problem, before) = planned();
+    let (visit, day) = before
+        .routes
+        .iter()
+        .flat_map(|r| r.stops.iter().map(move |s| (s.visit, r.day)))
+        .find(|&(v, _)| problem.visits[v].days.len() > 6)
+        .unwrap();
+    let events = [Event::Declined { visit, day, span: None }];
+    let scope = scope(0, 0, None);
+    let repaired =
+        repair(&problem, &before, &events, &scope, &Budget::iterations(3_000), 1).unwrap();
+    assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+    let (route, _) = repaired.plan.find(visit).unwrap();
+    assert_ne!(repaired.plan.routes[route].day, day);
+
+    let refused = [Refused { day, span: None }];
+    let offers = offers(&problem, &before, visit, &refused, 3).unwrap();
+    assert!(!offers.is_empty());
+    assert!(offers.iter().all(|offer| offer.day != day));
+    assert!(offers.is_sorted_by_key(|offer| offer.cost_s));
+    // Each offer can be kept: pinned there, the plan stays feasible with nobody else moved off.
+    for offer in offers {
+        let mut pinned = problem.clone();
+        pinned.visits[visit].pin.day = Some(offer.day);
+        pinned.visits[visit].pin.technician = Some(offer.technician);
+        pinned.visits[visit].pin.window =
+            Some(Window { start_s: offer.earliest_s, end_s: offer.latest_s });
+        let mut sequences = before.sequences();
+        for route in &mut sequences {
+            route.2.retain(|&v| v != visit);
+        }
+        let after = plan_from(&pinned, &sequences, &Budget::iterations(0), 1).unwrap();
+        assert_eq!(check(&pinned, &after).violations, []);
+        assert_eq!(after.unplaced, before.unplaced);
+    }
+}
+
+#[test]
+fn planning_again_with_new_risk_keeps_most_people_on_their_day_and_announced_ones_longer() {
+    let (mut problem, before) = planned();
+    let stability = Stability::default();
+    for route in &before.routes {
+        for stop in &route.stops {
+            let standing = if route.day < 5 { Standing::Announced } else { Standing::Planned };
+            let place = (route.day, route.technician);
+            let window = Window { start_s: stop.start_s - 3_600, end_s: stop.start_s + 3_600 };
+            let window = (standing == Standing::Announced).then_some(window);
+            problem.visits[stop.visit].promise =
+                Some(stability.promise(standing, place, window, 0));
+        }
+    }
+    for (index, visit) in problem.visits.iter_mut().enumerate() {
+        for cost in &mut visit.risk_cost_s {
+            *cost = *cost * (90 + (index as i64 * 7) % 21) / 100;
+        }
+    }
+    let budget = Budget::iterations(10_000);
+    let calm = plan_from(&problem, &before.sequences(), &budget, 2).unwrap();
+    assert_eq!(check(&problem, &calm).violations, []);
+    let mut careless = problem.clone();
+    for visit in &mut careless.visits {
+        visit.promise = None;
+    }
+    let jumpy = plan_from(&careless, &before.sequences(), &budget, 2).unwrap();
+    let changes = |plan: &SeasonPlan| Difference::between(&before, plan, 900).day_changes();
+    assert!(changes(&calm) < 0.5 * changes(&jumpy), "{} {}", changes(&calm), changes(&jumpy));
+}
+
+#[test]
+fn the_account_of_a_visit_adds_up_with_the_objective() {
+    let (problem, plan) = planned();
+    for visit in (0..problem.visits.len()).step_by(29) {
+        let account = account(&problem, &plan, visit).unwrap();
+        let chosen = account.chosen.unwrap();
+        // Taking the visit out of the plan saves just what the account says it adds.
+        let mut without = problem.clone();
+        without.visits[visit].days.clear();
+        let mut sequences = plan.sequences();
+        for route in &mut sequences {
+            route.2.retain(|&v| v != visit);
+        }
+        let report = hotspell_planning::checker::check_sequences(&without, &sequences);
+        let saved = plan.cost.total_s() - (report.cost.total_s() - report.cost.dropped_s);
+        assert!(chosen.cost.total_s() <= saved, "the cheapest place in the slot: {chosen:?}");
+        assert!(account.other_days.is_sorted_by_key(|o| o.cost.total_s()));
+        assert!(!account.sentences(&Numbers).is_empty());
+        assert_eq!(account.unplaced, None);
+    }
+}
+
+#[test]
+fn blocked_days_say_what_blocks_them_and_staffing_says_who_is_missing() {
+    let (mut problem, _) = planned();
+    for technician in &mut problem.technicians {
+        for (day, shift) in technician.shifts.iter_mut().enumerate() {
+            *shift = shift.filter(|_| day % 3 == 0);
+        }
+    }
+    let budget = Budget::iterations(5_000);
+    let full = plan(&problem, &budget, 1).unwrap();
+    assert!(!full.unplaced.is_empty());
+    let accounts: Vec<_> =
+        full.unplaced.iter().map(|u| account(&problem, &full, u.visit).unwrap()).collect();
+    let blocks = || accounts.iter().flat_map(|a| a.blocked.iter().map(|b| b.1));
+    assert!(blocks().any(|block| block == Block::NobodyWorks));
+    assert!(blocks().any(|block| matches!(block, Block::Full { visits } if visits > 0)));
+
+    let short = shortage(&problem, &full, 0, &Budget::iterations(500), 1).unwrap();
+    assert_eq!(short.placed + short.left, full.unplaced.len());
+    assert!(short.technician_days() > 0);
+    let (day, _) = short.days[0];
+    let more = one_more(&problem, &full, day, 0, &budget, 1).unwrap();
+    assert!(more.saved_s() > 0, "{more:?}");
+    assert!(more.placed > 0);
+}
