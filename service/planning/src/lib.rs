@@ -8,6 +8,7 @@ pub mod checker;
 pub mod difference;
 mod engine;
 pub mod error;
+pub mod figures;
 mod look;
 pub mod offers;
 pub mod reasons;

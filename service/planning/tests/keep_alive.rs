@@ -4,6 +4,7 @@
 
 use hotspell_planning::checker::check;
 use hotspell_planning::difference::{Difference, Names};
+use hotspell_planning::figures::figures;
 use hotspell_planning::offers::{Refused, offers};
 use hotspell_planning::reasons::{Block, account};
 use hotspell_planning::repair::{Event, Now, Scope, repair};
@@ -233,4 +234,23 @@ fn blocked_days_say_what_blocks_them_and_staffing_says_who_is_missing() {
     let more = one_more(&problem, &full, day, 0, &budget, 1).unwrap();
     assert!(more.saved_s() > 0, "{more:?}");
     assert!(more.placed > 0);
+}
+
+#[test]
+fn a_plan_by_risk_expects_fewer_failures_than_agreement_order_with_the_same_stops_a_day() {
+    let (problem, plan) = planned();
+    let curves: Vec<Vec<f64>> = problem
+        .visits
+        .iter()
+        .map(|visit| visit.risk_cost_s.iter().map(|&cost| cost as f64 / 10_000.0).collect())
+        .collect();
+    let order: Vec<usize> = (0..problem.visits.len()).collect();
+    let figures = figures(&problem, &plan, &curves, &order).unwrap();
+    let risk = plan.cost.risk_s as f64 / 10_000.0;
+    assert!((figures.expected_failures_plan - risk).abs() < 1e-6);
+    assert!(figures.expected_failures_plan < figures.expected_failures_agreement_order);
+    assert_eq!(figures.placed, 300);
+    assert_eq!(figures.placed_before[0], 0);
+    assert_eq!(figures.placed_before[problem.days], 300);
+    assert!(hotspell_planning::figures::figures(&problem, &plan, &curves, &order[1..]).is_err());
 }
