@@ -10,7 +10,10 @@
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 
-[ $# -eq 1 ] && [ -s "$1" ] || { echo "usage: run-openapi.sh DOCUMENT" >&2; exit 2; }
+if [ $# -ne 1 ] || [ ! -s "$1" ]; then
+    echo "usage: run-openapi.sh DOCUMENT (a file with something in it)" >&2
+    exit 2
+fi
 document=$1
 beside=$(dirname "$document")
 programs=tests/node_modules/.bin
