@@ -1,0 +1,46 @@
+//! Writes every sample notice in every language into a folder: `.txt`, `.html`, `.ics` and the
+//! whole mail as `.eml`, signed when a key is given.
+//!
+//! ```text
+//! cargo run -p hotspell-notices --example write_samples -- DIRECTORY [DKIM_RSA_KEY.pem]
+//! ```
+
+use std::error::Error;
+use std::path::PathBuf;
+
+use hotspell_domain::Language;
+use hotspell_notices::message::{DkimAlgorithm, DkimSigner, build};
+
+#[path = "../tests/samples/mod.rs"]
+#[expect(clippy::unwrap_used, reason = "the samples are fixed values that fit")]
+mod samples;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let mut arguments = std::env::args_os().skip(1);
+    let folder = PathBuf::from(arguments.next().ok_or("expected a directory to write into")?);
+    let signer = match arguments.next() {
+        Some(path) => {
+            let key = std::fs::read_to_string(path)?;
+            Some(DkimSigner::new("samples", "palobrea.example.com", DkimAlgorithm::Rsa, &key)?)
+        }
+        None => None,
+    };
+    std::fs::create_dir_all(&folder)?;
+    let mut id = 0;
+    for language in Language::ALL {
+        for (name, kind, composed) in samples::all(*language) {
+            id += 1;
+            let composed = composed?;
+            let path = |extension: &str| folder.join(format!("{name}.{language}.{extension}"));
+            std::fs::write(path("txt"), &composed.text)?;
+            std::fs::write(path("html"), &composed.html)?;
+            if let Some(calendar) = &composed.calendar {
+                std::fs::write(path("ics"), calendar)?;
+            }
+            let recipient = samples::household(*language).name;
+            let notice = samples::outgoing(id, kind, composed, &recipient);
+            std::fs::write(path("eml"), build(&notice, signer.as_ref())?.formatted())?;
+        }
+    }
+    Ok(())
+}
