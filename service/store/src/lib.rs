@@ -1,1 +1,47 @@
-//! Placeholder head; see DEVELOPERS.md.
+//! The only room that knows the database.
+//!
+//! Open a [`Store`], then hand its connection to the functions of the modules inside
+//! [`Store::read`] or [`Store::write`]: no function starts a transaction of its own, so that a use
+//! case decides what belongs together. What goes in and comes out are plain values of the domain.
+//! The same code runs on SQLite and PostgreSQL.
+
+mod columns;
+mod connection;
+mod error;
+mod migrations;
+mod owned;
+mod page;
+mod record;
+mod schema;
+mod store;
+
+pub mod accounts;
+pub mod agreements;
+pub mod answers;
+pub mod audit;
+pub mod branches;
+pub mod changes;
+pub mod components;
+pub mod contacts;
+pub mod idempotency;
+pub mod jobs;
+pub mod notices;
+pub mod plans;
+pub mod readings;
+pub mod routes;
+pub mod runs;
+pub mod scores;
+pub mod sites;
+pub mod technicians;
+pub mod units;
+pub mod visits;
+pub mod weather;
+pub mod weekdays;
+pub mod words;
+
+pub use connection::AnyConnection;
+pub use error::StoreError;
+pub use page::Page;
+pub use record::Upserted;
+pub use store::{DatabaseKind, Store, StoreOptions};
+pub use weekdays::WeekdaySet;

@@ -1,0 +1,10 @@
+DROP TABLE load_list_lines;
+DROP TABLE load_lists;
+DROP TABLE route_stops;
+DROP TABLE routes;
+DROP TABLE plan_unplaced;
+DROP TABLE plan_stops;
+DROP TABLE plans;
+DROP TABLE visit_results;
+DROP TABLE visit_events;
+DROP TABLE visits;

@@ -1,0 +1,13 @@
+DROP TRIGGER weather_day_corrections_append_only ON weather_day_corrections;
+DROP TRIGGER scores_append_only ON scores;
+DROP TRIGGER risk_models_append_only ON risk_models;
+DROP TRIGGER visit_events_append_only ON visit_events;
+DROP TRIGGER visit_results_append_only ON visit_results;
+DROP TRIGGER plan_stops_append_only ON plan_stops;
+DROP TRIGGER plan_unplaced_append_only ON plan_unplaced;
+DROP TRIGGER route_stops_append_only ON route_stops;
+DROP TRIGGER load_list_lines_append_only ON load_list_lines;
+DROP TRIGGER answers_append_only ON answers;
+DROP TRIGGER audit_append_only ON audit;
+DROP TRIGGER changes_append_only ON changes;
+DROP FUNCTION refuse_change();

@@ -1,0 +1,9 @@
+DROP TABLE changes;
+DROP TABLE idempotency_keys;
+DROP TABLE job_ledger;
+DROP TABLE audit;
+DROP TABLE tokens;
+DROP TABLE accounts;
+DROP TABLE answers;
+DROP TABLE answer_links;
+DROP TABLE notices;

@@ -1,0 +1,46 @@
+//! What is owed to sites.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::{BoolExpressionMethods, ExpressionMethods};
+use hotspell_domain::{AgreementId, DateRange, SiteId, VisitRule};
+
+use crate::columns::{RawId, RawText, naive};
+use crate::record::{editable, keyed, listing};
+use crate::schema::agreements;
+
+editable! {
+    /// What is owed to a site. Its standing is derived from its days, not stored.
+    agreements, Agreement, AgreementRecord, AgreementFields, AgreementId {
+        /// The user's own name of it.
+        key: String,
+        /// The home.
+        site_id: SiteId as RawId,
+        /// First day.
+        first_day: NaiveDate,
+        /// Last day; nothing means that it runs on.
+        last_day: Option<NaiveDate>,
+        /// What is owed each year.
+        rules: Vec<VisitRule> as RawText,
+    }
+}
+keyed!(agreements, AgreementRecord, AgreementFields, key);
+
+listing! {
+    agreements, AgreementRecord, list,
+    /// Which agreements.
+    AgreementFilter {
+        /// Of this home.
+        site: SiteId => |site| agreements::site_id.eq(site.0),
+        /// In force on some day of the range.
+        in_force: DateRange => |range| agreements::first_day.le(range.last).and(
+            agreements::last_day
+                .is_null()
+                .or(agreements::last_day.ge(range.first)),
+        ),
+        /// Whose last day lies in the range.
+        ends_within: DateRange => |range| agreements::last_day
+            .between(range.first, range.last),
+        /// Changed after this instant.
+        updated_after: DateTime<Utc> => |at| agreements::updated_at.gt(naive(*at)),
+    }
+}

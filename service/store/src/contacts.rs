@@ -1,0 +1,64 @@
+//! People reached about a site.
+
+use chrono::{DateTime, Utc};
+use diesel::ExpressionMethods;
+use hotspell_domain::{ContactId, SiteId};
+
+use crate::columns::{RawId, RawNullInstant, naive};
+use crate::record::{editable, keyed, listing};
+use crate::schema::contacts;
+
+editable! {
+    /// A person reached about a site.
+    contacts, Contact, ContactRecord, ContactFields, ContactId {
+        /// The user's own name of the person.
+        key: String,
+        /// The home.
+        site_id: SiteId as RawId,
+        /// As addressed.
+        name: String,
+        /// Where notices go.
+        email: Option<String>,
+        /// E.164.
+        phone: Option<String>,
+        /// Such as «owner» or «tenant».
+        role: Option<String>,
+        /// Whether the person agreed to mail.
+        mail_consent: bool,
+        /// When.
+        consent_at: Option<DateTime<Utc>> as RawNullInstant,
+        /// How, such as «agreement form».
+        consent_how: Option<String>,
+        /// When the person stopped the mail.
+        stopped_at: Option<DateTime<Utc>> as RawNullInstant,
+        /// False when mail came back.
+        reachable_by_mail: bool,
+        /// Why mail does not reach the person.
+        unreachable_reason: Option<String>,
+    }
+}
+keyed!(contacts, ContactRecord, ContactFields, key);
+
+impl ContactFields {
+    /// Whether a mail may and can be sent: an address, consent, not stopped, not returned.
+    #[must_use]
+    pub fn may_be_mailed(&self) -> bool {
+        self.email.is_some()
+            && self.mail_consent
+            && self.stopped_at.is_none()
+            && self.reachable_by_mail
+    }
+}
+
+listing! {
+    contacts, ContactRecord, list,
+    /// Which contacts.
+    ContactFilter {
+        /// Of this home.
+        site: SiteId => |site| contacts::site_id.eq(site.0),
+        /// Whom mail reaches or not.
+        reachable_by_mail: bool => |reachable| contacts::reachable_by_mail.eq(*reachable),
+        /// Changed after this instant.
+        updated_after: DateTime<Utc> => |at| contacts::updated_at.gt(naive(*at)),
+    }
+}

@@ -1,0 +1,168 @@
+//! Recorded computations: which inputs, which version, when, and how they ended.
+
+use chrono::{DateTime, Utc};
+use diesel::{
+    ExpressionMethods, OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable,
+    SelectableHelper,
+};
+use hotspell_domain::{BranchId, RunId};
+use serde_json::Value;
+
+use crate::columns::{RawId, RawInstant, RawNullInstant, RawNullText, RawText, naive};
+use crate::record::listing;
+use crate::schema::runs;
+use crate::words::{RunKind, RunOutcome};
+use crate::{AnyConnection, StoreError};
+
+/// A computation that begins.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewRun {
+    /// What it computes.
+    pub kind: RunKind,
+    /// Version of the program.
+    pub engine_version: String,
+    /// Everything that it depends on, or where that is to be found.
+    pub inputs: Value,
+    /// Digest of the inputs: the same digest and version give the same result.
+    pub input_digest: String,
+}
+
+/// A recorded computation.
+#[derive(Debug, Clone, PartialEq, Queryable, Selectable)]
+#[diesel(table_name = runs)]
+pub struct RunRecord {
+    /// Its number.
+    #[diesel(deserialize_as = RawId)]
+    pub id: RunId,
+    /// The office.
+    #[diesel(deserialize_as = RawId)]
+    pub branch_id: BranchId,
+    /// What it computes.
+    #[diesel(deserialize_as = RawText)]
+    pub kind: RunKind,
+    /// When it began.
+    #[diesel(deserialize_as = RawInstant)]
+    pub started_at: DateTime<Utc>,
+    /// When it ended.
+    #[diesel(deserialize_as = RawNullInstant)]
+    pub finished_at: Option<DateTime<Utc>>,
+    /// Version of the program.
+    pub engine_version: String,
+    /// Everything that it depends on.
+    #[diesel(deserialize_as = RawText)]
+    pub inputs: Value,
+    /// Digest of the inputs.
+    pub input_digest: String,
+    /// How it ended.
+    #[diesel(deserialize_as = RawText)]
+    pub outcome: RunOutcome,
+    /// What a person should know of it.
+    #[diesel(deserialize_as = RawNullText)]
+    pub detail: Option<Value>,
+}
+
+/// Records that a computation begins.
+///
+/// # Errors
+/// [`StoreError::ForeignKey`] for a branch that is none.
+pub fn start(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    run: &NewRun,
+    now: DateTime<Utc>,
+) -> Result<RunId, StoreError> {
+    let id: i64 = diesel::insert_into(runs::table)
+        .values((
+            runs::branch_id.eq(branch.0),
+            runs::kind.eq(run.kind.as_str()),
+            runs::started_at.eq(naive(now)),
+            runs::engine_version.eq(&run.engine_version),
+            runs::inputs.eq(run.inputs.to_string()),
+            runs::input_digest.eq(&run.input_digest),
+            runs::outcome.eq(RunOutcome::Running.as_str()),
+        ))
+        .returning(runs::id)
+        .get_result(conn)?;
+    Ok(RunId(id))
+}
+
+/// Records how a computation ended. It can end once.
+///
+/// # Errors
+/// [`StoreError::Conflict`] when it has ended already, `NotFound`.
+pub fn finish(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    id: RunId,
+    outcome: RunOutcome,
+    detail: Option<&Value>,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let changed = diesel::update(
+        runs::table
+            .filter(runs::id.eq(id.0))
+            .filter(runs::branch_id.eq(branch.0))
+            .filter(runs::finished_at.is_null()),
+    )
+    .set((
+        runs::finished_at.eq(naive(now)),
+        runs::outcome.eq(outcome.as_str()),
+        runs::detail.eq(detail.map(ToString::to_string)),
+    ))
+    .execute(conn)?;
+    if changed == 0 {
+        let run = find(conn, branch, id)?;
+        return Err(StoreError::Conflict { what: format!("run {} is {}", run.id, run.outcome) });
+    }
+    Ok(())
+}
+
+/// The run with this number.
+///
+/// # Errors
+/// [`StoreError::NotFound`].
+pub fn find(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    id: RunId,
+) -> Result<RunRecord, StoreError> {
+    runs::table
+        .filter(runs::id.eq(id.0))
+        .filter(runs::branch_id.eq(branch.0))
+        .select(RunRecord::as_select())
+        .first(conn)
+        .optional()?
+        .ok_or(StoreError::NotFound("run"))
+}
+
+/// The newest run of a kind that succeeded.
+///
+/// # Errors
+/// Those of the database.
+pub fn latest(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    kind: RunKind,
+) -> Result<Option<RunRecord>, StoreError> {
+    Ok(runs::table
+        .filter(runs::branch_id.eq(branch.0))
+        .filter(runs::kind.eq(kind.as_str()))
+        .filter(runs::outcome.eq(RunOutcome::Succeeded.as_str()))
+        .order(runs::id.desc())
+        .select(RunRecord::as_select())
+        .first(conn)
+        .optional()?)
+}
+
+listing! {
+    runs, RunRecord, list,
+    /// Which runs.
+    RunFilter {
+        /// Of this kind.
+        kind: RunKind => |kind| runs::kind.eq(kind.as_str()),
+        /// Ended so.
+        outcome: RunOutcome => |outcome| runs::outcome.eq(outcome.as_str()),
+        /// Begun at or after this instant.
+        started_from: DateTime<Utc> => |at| runs::started_at.ge(naive(*at)),
+    }
+}

@@ -1,0 +1,84 @@
+//! Homes under agreement.
+
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use diesel::ExpressionMethods;
+use hotspell_domain::{Language, Position, SiteId};
+
+use crate::columns::{RawInteger, RawText, naive};
+use crate::owned::owned_list;
+use crate::record::{editable, keyed, listing};
+use crate::schema::sites;
+use crate::weekdays::WeekdaySet;
+
+editable! {
+    /// A home.
+    sites, Site, SiteRecord, SiteFields, SiteId {
+        /// The user's own name of it.
+        key: String,
+        /// As the office knows it.
+        name: String,
+        /// Street and number.
+        address_1: String,
+        /// Second line.
+        address_2: Option<String>,
+        /// City.
+        city: String,
+        /// State or region.
+        region: String,
+        /// Postal code.
+        postal_code: String,
+        /// Nothing means unknown: travel there cannot be planned.
+        latitude_degrees: Option<f64>,
+        /// Nothing means unknown: travel there cannot be planned.
+        longitude_degrees: Option<f64>,
+        /// Gate, dog, key.
+        access_notes: Option<String>,
+        /// Days on which nobody may come.
+        refused_weekdays: WeekdaySet as RawInteger,
+        /// Nobody may come before this clock time.
+        visit_from: Option<NaiveTime>,
+        /// Nobody may come after this clock time.
+        visit_until: Option<NaiveTime>,
+        /// What the household itself has said; a no-cool call here goes first.
+        vulnerability: Option<String>,
+        /// Of the notices.
+        language: Language as RawText,
+    }
+}
+keyed!(sites, SiteRecord, SiteFields, key);
+
+impl SiteFields {
+    /// Where it is, if that is stated.
+    #[must_use]
+    pub fn position(&self) -> Option<Position> {
+        Position::new(self.latitude_degrees?, self.longitude_degrees?).ok()
+    }
+}
+
+listing! {
+    sites, SiteRecord, list,
+    /// Which sites.
+    SiteFilter {
+        /// With or without a position.
+        has_position: bool => |has| sites::latitude_degrees.is_not_null().eq(*has),
+        /// With or without a stated vulnerability.
+        vulnerable: bool => |vulnerable| sites::vulnerability.is_not_null().eq(*vulnerable),
+        /// In this city.
+        city: String => |city| sites::city.eq(city.as_str()),
+        /// Changed after this instant.
+        updated_after: DateTime<Utc> => |at| sites::updated_at.gt(naive(*at)),
+    }
+}
+
+owned_list! {
+    /// Days on which nobody is at home.
+    site_absences, site_id: SiteId, SiteAbsence, absences, set_absences,
+    order first_day {
+        /// First day.
+        first_day: NaiveDate,
+        /// Last day.
+        last_day: NaiveDate,
+        /// As the household said.
+        reason: Option<String>,
+    }
+}
