@@ -8,7 +8,6 @@
 //! Springer 2000, chapter 7.
 
 use serde::{Deserialize, Serialize};
-use statrs::distribution::{ContinuousCDF, Gamma};
 
 /// Logarithm of `(1 + theta H)^-(1/theta + D)` and its derivatives.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -111,7 +110,7 @@ impl FrailtyPosterior {
         if self.is_point_at_one() {
             return 1.0;
         }
-        Gamma::new(self.shape, self.rate).map_or(f64::NAN, |law| law.inverse_cdf(probability))
+        crate::intervals::gamma_quantile(probability, self.shape) / self.rate
     }
 
     /// Cumulative risk `-ln P(survive a further hazard of «more»)`.

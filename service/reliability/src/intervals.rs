@@ -1,11 +1,72 @@
-//! Normal quantiles and intervals on transformed scales.
+//! Quantiles of the normal, gamma, chi-square and Student laws, and intervals on transformed
+//! scales.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::function::gamma::{gamma_lr, gamma_ur};
 
 /// Quantile of the standard normal distribution.
 #[must_use]
 pub fn normal_quantile(probability: f64) -> f64 {
     Normal::standard().inverse_cdf(probability)
+}
+
+/// Distribution function of the standard normal.
+#[must_use]
+pub fn normal_cdf(z: f64) -> f64 {
+    Normal::standard().cdf(z)
+}
+
+/// Quantile of the gamma distribution with rate 1, by bisection on the regularised incomplete
+/// gamma function to the last digit.
+#[must_use]
+pub fn gamma_quantile(probability: f64, shape: f64) -> f64 {
+    if probability <= 0.0 {
+        return 0.0;
+    }
+    let below = |x: f64| gamma_lr(shape, x) < probability;
+    let mut high = shape.max(1.0);
+    while below(high) {
+        high *= 2.0;
+    }
+    let mut low = 0.0;
+    for _ in 0..200 {
+        let middle = f64::midpoint(low, high);
+        if middle <= low || middle >= high {
+            break;
+        }
+        if below(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    f64::midpoint(low, high)
+}
+
+/// Quantile of the chi-square distribution.
+#[must_use]
+pub fn chi_square_quantile(probability: f64, degrees: f64) -> f64 {
+    2.0 * gamma_quantile(probability, 0.5 * degrees)
+}
+
+/// Upper tail of the chi-square distribution.
+#[must_use]
+pub fn chi_square_tail(value: f64, degrees: f64) -> f64 {
+    if value <= 0.0 { 1.0 } else { gamma_ur(0.5 * degrees, 0.5 * value) }
+}
+
+/// Student's law with `degrees` degrees of freedom; none unless they are positive.
+#[must_use]
+pub fn student(degrees: f64) -> Option<StudentsT> {
+    StudentsT::new(0.0, 1.0, degrees).ok()
+}
+
+/// Exact limits of a Poisson mean from a count (F. Garwood, Biometrika 28 (1936) 437-442).
+#[must_use]
+pub fn poisson_limits(count: f64, confidence: f64) -> [f64; 2] {
+    let tail = 0.5 * (1.0 - confidence);
+    let low = if count > 0.0 { gamma_quantile(tail, count) } else { 0.0 };
+    [low, gamma_quantile(1.0 - tail, count + 1.0)]
 }
 
 /// `estimate -+ z * sd`.

@@ -5,15 +5,20 @@
 
 pub mod decisions;
 pub mod drift;
+pub mod drift_line;
 pub mod ensemble;
+pub mod frailty_fit;
 pub mod gamma_mixture;
 pub mod heat_age;
-pub mod heat_rate;
 pub mod history;
 pub mod intervals;
 pub mod lifetime;
+pub mod location_scale;
 pub mod matrix;
+pub mod metrics;
 pub mod newton;
+pub mod nonparametric;
+pub mod parametric;
 pub mod priors;
 pub mod reason;
 pub mod rehearsal;

@@ -199,6 +199,20 @@ impl GroupedLifetimes {
         total
     }
 
+    /// Mean of every group's frailty given what the group has shown, in the order of the group
+    /// indices.
+    #[must_use]
+    pub fn frailty_means(&self, parameters: &[f64]) -> Vec<f64> {
+        let theta = parameters[self.layout.frailty()].exp();
+        let mut work = Work::new(self.layout, parameters, theta);
+        (0..self.groups())
+            .map(|group| {
+                work.add_group(self, group);
+                work.frailty_mean
+            })
+            .collect()
+    }
+
     fn unit(&self, index: usize) -> (&Unit, &[f64]) {
         let p = self.layout.covariates;
         (&self.units[index], &self.covariates[index * p..(index + 1) * p])
@@ -231,6 +245,8 @@ struct Work<'a> {
     entries: Vec<Point>,
     intervals: Vec<(Point, Point)>,
     gradient: Vec<f64>,
+    /// Posterior mean of the last group's frailty: minus the slope of its log transform.
+    frailty_mean: f64,
 }
 
 impl<'a> Work<'a> {
@@ -244,6 +260,7 @@ impl<'a> Work<'a> {
             entries: Vec::new(),
             intervals: Vec::new(),
             gradient: vec![0.0; layout.len()],
+            frailty_mean: 1.0,
         }
     }
 
@@ -363,6 +380,7 @@ impl<'a> Work<'a> {
         if self.intervals.is_empty() {
             let g = LogTransform::new(base_hazard, failures, self.theta);
             self.add_transform(&g, 1.0, &base_gradient);
+            self.frailty_mean = -g.by_hazard;
             self.gradient = base_gradient;
             for index in 0..self.base.len() {
                 let (point, weight) = self.base[index];
@@ -439,6 +457,7 @@ impl<'a> Work<'a> {
             };
             self.add_transform_hessian(&squared, weight, &gradient);
         }
+        self.frailty_mean = -base_weight;
         add_lower_outer(&mut self.total.hessian, -1.0, &mean);
         for (total, m) in self.total.gradient.iter_mut().zip(&mean) {
             *total += m;
