@@ -1,5 +1,5 @@
 //! Writes every sample notice in every language into a folder: `.txt`, `.html`, `.ics` and the
-//! whole mail as `.eml`, signed when a key is given.
+//! whole mail as `.eml`, signed when a key is given; and one signature of the webhook channel.
 //!
 //! ```text
 //! cargo run -p hotspell-notices --example write_samples -- DIRECTORY [DKIM_RSA_KEY.pem]
@@ -9,9 +9,10 @@ use std::error::Error;
 use std::path::PathBuf;
 
 use hotspell_domain::Language;
+use hotspell_notices::channel::webhook_signature;
 use hotspell_notices::message::{DkimAlgorithm, DkimSigner, build};
 
-#[path = "../tests/samples/mod.rs"]
+#[path = "../tests/notices/samples.rs"]
 #[expect(clippy::unwrap_used, reason = "the samples are fixed values that fit")]
 mod samples;
 
@@ -42,5 +43,8 @@ fn main() -> Result<(), Box<dyn Error>> {
             std::fs::write(path("eml"), build(&notice, signer.as_ref())?.formatted())?;
         }
     }
+    let (id, body) = ("notice-4@palobrea.example.com", br#"{"kind":"reminder"}"#);
+    let signature = webhook_signature(&[9; 32], id, samples::composed_at().timestamp(), body);
+    std::fs::write(folder.join("webhook-signature"), signature)?;
     Ok(())
 }

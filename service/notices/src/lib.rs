@@ -17,4 +17,6 @@ pub mod compose;
 pub mod links;
 pub mod message;
 pub mod quiet;
+#[cfg(feature = "test-receiver")]
+pub mod receiver;
 pub mod retry;

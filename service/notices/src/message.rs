@@ -173,6 +173,9 @@ impl DkimSigner {
 
 /// RFC 6376, section 5.4.1, names most of them; RFC 8058, section 3.1, the last two. A header
 /// that a mail lacks signs that it is lacking.
+///
+/// Content-Type is not among them: the library keeps that of a multipart mail with the body, out
+/// of reach of its signature, and a signature that names it would not verify.
 const SIGNED_HEADERS: [&str; 9] = [
     "From",
     "To",
@@ -180,7 +183,7 @@ const SIGNED_HEADERS: [&str; 9] = [
     "Subject",
     "Date",
     "Message-ID",
-    "Content-Type",
+    "MIME-Version",
     "List-Unsubscribe",
     "List-Unsubscribe-Post",
 ];

@@ -275,7 +275,7 @@ pub(crate) fn plain(line: &[Inline]) -> String {
         .map(|inline| match inline {
             Inline::Text(text) | Inline::Strong(text) => text.clone(),
             Inline::Break => "\n".to_owned(),
-            Inline::Link { label, url } if label == url => url.clone(),
+            Inline::Link { label, url } if label == url || url.starts_with("tel:") => label.clone(),
             Inline::Link { label, url } => format!("{label}: {url}"),
         })
         .collect();

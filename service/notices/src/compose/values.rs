@@ -83,3 +83,24 @@ pub enum Section {
     /// The fan section of a dual part.
     Fan,
 }
+
+/// The `tel` address (RFC 3966) of a telephone number as people write it: its digits up to a word
+/// such as «ext.».
+pub(super) fn dialable(phone: &str) -> String {
+    let digits = phone
+        .chars()
+        .take_while(|c| !c.is_alphabetic())
+        .filter(|c| c.is_ascii_digit() || *c == '+');
+    "tel:".chars().chain(digits).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_written_number_can_be_dialed() {
+        assert_eq!(dialable("(602) 555-0140"), "tel:6025550140");
+        assert_eq!(dialable("+1 602 555 0140 ext. 12"), "tel:+16025550140");
+    }
+}

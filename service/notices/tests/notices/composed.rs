@@ -1,0 +1,245 @@
+//! What people read: every kind of notice in every language, from fixed values.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use hotspell_domain::{Language, NoticeKind, VisitKind};
+use hotspell_notices::compose::{
+    ComposeError, ComposedNotice, DigestList, OfficeDigest, VisitReason, office_digest, reminder,
+    technician_route,
+};
+use hotspell_notices::message::is_for_household;
+
+use crate::samples;
+
+fn every_notice() -> Vec<(String, NoticeKind, ComposedNotice)> {
+    Language::ALL
+        .iter()
+        .flat_map(|language| {
+            samples::all(*language).into_iter().map(move |(name, kind, notice)| {
+                (format!("{name}.{language}"), kind, notice.unwrap())
+            })
+        })
+        .collect()
+}
+
+#[test]
+fn every_notice_reads_as_it_was_looked_at() {
+    for (name, _, notice) in every_notice() {
+        let envelope = format!(
+            "subject: {}\nshort:   {}\naction:  {}\n\n{}",
+            notice.subject,
+            notice.short,
+            notice.action_url.as_deref().unwrap_or("none"),
+            notice.text
+        );
+        insta::assert_snapshot!(format!("{name}.txt"), envelope);
+        insta::assert_snapshot!(format!("{name}.html"), notice.html);
+        if let Some(calendar) = notice.calendar {
+            insta::assert_snapshot!(format!("{name}.ics"), calendar);
+        }
+    }
+}
+
+#[test]
+fn every_kind_composes_in_every_language() {
+    for language in Language::ALL {
+        let kinds: BTreeSet<NoticeKind> = samples::all(*language)
+            .into_iter()
+            .map(|(_, kind, notice)| {
+                notice.unwrap();
+                kind
+            })
+            .collect();
+        assert_eq!(kinds.into_iter().collect::<Vec<_>>(), NoticeKind::ALL);
+    }
+}
+
+#[test]
+fn every_language_has_the_same_templates() {
+    let templates = Path::new(env!("CARGO_MANIFEST_DIR")).join("templates");
+    let files = |language: &Language| -> BTreeSet<String> {
+        std::fs::read_dir(templates.join(language.as_str()))
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect()
+    };
+    let english = files(&Language::English);
+    assert!(english.len() > NoticeKind::ALL.len());
+    for language in Language::ALL {
+        assert_eq!(files(language), english, "templates/{language}");
+    }
+}
+
+#[test]
+fn spanish_mail_has_no_english_left_in_it() {
+    let english: Vec<&str> = vec![
+        " the ", " your ", " you ", " and ", " is ", "Monday", "Tuesday", "March", " AM", "mail ",
+    ];
+    for (name, _, notice) in every_notice().iter().filter(|(name, ..)| name.ends_with(".es")) {
+        for word in &english {
+            assert!(!notice.text.contains(word), "{name} says «{word}»:\n{}", notice.text);
+        }
+        // «a. m.» has a full stop of its own.
+        assert!(!notice.text.contains("..") && !notice.short.contains(".."), "{name}");
+    }
+}
+
+#[test]
+fn no_household_is_told_to_open_anything() {
+    let forbidden = [
+        "open the",
+        "cabinet",
+        "panel",
+        "disconnect",
+        "screw",
+        "remove the",
+        "abra ",
+        "abrir el",
+        "gabinete",
+        "desconect",
+        "tornillo",
+        "destornill",
+    ];
+    for (name, kind, notice) in every_notice() {
+        if is_for_household(kind) {
+            let said = notice.text.to_lowercase();
+            for words in forbidden {
+                assert!(!said.contains(words), "{name} says «{words}»");
+            }
+        }
+    }
+}
+
+#[test]
+fn the_technician_reads_the_cautions_before_anything_else() {
+    for (language, order) in [
+        (
+            Language::English,
+            ["power off", "holds its charge", "manufacturer's", "licensed", "Marisol"],
+        ),
+        (Language::Spanish, ["corriente", "guarda carga", "fabricante", "licencia", "Marisol"]),
+    ] {
+        let notice = technician_route(&samples::route(language)).unwrap();
+        for said in [&notice.text, &notice.html] {
+            let said = &said[said.find("</h1>").unwrap_or(0)..].replace("&#39;", "'");
+            let places: Vec<usize> =
+                order.iter().map(|words| said.find(words).expect(words)).collect();
+            assert!(places.is_sorted(), "{order:?} stand at {places:?}");
+        }
+    }
+}
+
+#[test]
+fn every_household_mail_says_who_writes_from_where_why_and_how_to_stop() {
+    for (name, kind, notice) in every_notice() {
+        assert!(notice.text.contains("480 W Encanto Row, Phoenix, AZ 85003"), "{name}");
+        assert!(notice.text.contains("(602) 555-0140"), "{name}");
+        if is_for_household(kind) {
+            assert!(notice.text.contains("https://notices.palobrea.example.com/s/"), "{name}");
+            assert!(notice.html.contains("https://notices.palobrea.example.com/s/"), "{name}");
+            assert!(notice.text.contains("1842 E Saguaro Bend"), "{name}");
+        }
+    }
+}
+
+#[test]
+fn html_mail_loads_nothing_from_elsewhere() {
+    for (name, _, notice) in every_notice() {
+        for loader in ["<img", "<script", "<link", "url(", "@import", "<iframe", "src="] {
+            assert!(!notice.html.contains(loader), "{name} has {loader}");
+        }
+        assert!(notice.html.contains("prefers-color-scheme: dark"), "{name}");
+    }
+}
+
+#[test]
+fn the_short_form_fits_two_text_messages_and_has_no_link() {
+    for (name, _, notice) in every_notice() {
+        assert!((1..=160).contains(&notice.short.chars().count()), "{name}: {}", notice.short);
+        assert!(!notice.short.contains("http"), "{name}");
+        assert!(!notice.subject.contains('\n') && notice.subject.chars().count() <= 90, "{name}");
+        assert!(notice.action_url.is_some(), "{name}");
+    }
+}
+
+#[test]
+fn a_name_stays_a_name_whatever_is_in_it() {
+    let mut values = samples::upcoming(Language::English);
+    values.household.name =
+        "<script>alert(1)</script> [Click](https://evil.example) **x** & \"y\"".into();
+    let notice = reminder(&values).unwrap();
+    assert!(notice.text.contains(&values.household.name));
+    assert!(!notice.html.contains("<script"));
+    assert!(!notice.html.contains("href=\"https://evil.example"));
+}
+
+#[test]
+fn every_visit_and_reason_has_its_own_words() {
+    for language in Language::ALL {
+        let mut texts = BTreeSet::new();
+        for kind in VisitKind::ALL {
+            for why in VisitReason::ALL {
+                let mut values = samples::upcoming(*language);
+                (values.visit_kind, values.why) = (*kind, *why);
+                texts.insert(reminder(&values).unwrap().text);
+            }
+        }
+        assert_eq!(texts.len(), VisitKind::ALL.len() * VisitReason::ALL.len());
+    }
+}
+
+#[test]
+fn every_day_and_hour_of_a_year_is_written_in_both_languages() {
+    for language in Language::ALL {
+        let mut subjects = BTreeSet::new();
+        let mut values = samples::upcoming(*language);
+        for _ in 0..366 {
+            values.window.day = values.window.day.succ_opt().unwrap();
+            subjects.insert(reminder(&values).unwrap().subject);
+        }
+        assert_eq!(subjects.len(), 366, "weekday and day of the month name a day of the year");
+    }
+}
+
+#[test]
+fn one_o_clock_is_singular_in_spanish() {
+    let mut values = samples::upcoming(Language::Spanish);
+    (values.window.from, values.window.to) = (samples::time("11:00"), samples::time("13:00"));
+    let text = reminder(&values).unwrap().text;
+    assert!(text.contains("entre las 11:00 a. m. y la 1:00 p. m."), "{text}");
+}
+
+#[test]
+fn a_household_without_an_address_gets_no_calendar_part() {
+    let mut values = samples::upcoming(Language::English);
+    values.household.email = None;
+    assert_eq!(reminder(&values).unwrap().calendar, None);
+}
+
+#[test]
+fn a_window_that_ends_before_it_begins_is_refused() {
+    let mut values = samples::upcoming(Language::English);
+    (values.window.from, values.window.to) = (samples::time("10:00"), samples::time("08:00"));
+    let error = reminder(&values).unwrap_err();
+    assert!(matches!(error, ComposeError::Window(_)));
+    assert_eq!(
+        error.to_string(),
+        "the window on 2026-03-10 ends at 08:00:00, which is not after its beginning at 10:00:00"
+    );
+}
+
+#[test]
+fn a_quiet_day_in_the_office_says_so_in_one_line() {
+    let quiet = OfficeDigest {
+        heat: None,
+        reach_by_phone: DigestList::new(vec![]),
+        unanswered: DigestList::new(vec![]),
+        parts_short: DigestList::new(vec![]),
+        changes: DigestList::new(vec![]),
+        ..samples::digest(Language::English)
+    };
+    let notice = office_digest(&quiet).unwrap();
+    assert!(notice.subject.ends_with("nothing waits for you"), "{}", notice.subject);
+    assert!(notice.text.starts_with("Nothing changed and nothing waits for you.\n"));
+}
