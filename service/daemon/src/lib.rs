@@ -8,3 +8,4 @@ pub mod api;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod jobs;
