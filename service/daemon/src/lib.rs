@@ -5,7 +5,9 @@
 //! trade. Handlers call [`app`], `app` calls the store and the pure functions.
 
 pub mod api;
+pub mod app;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod jobs;
+pub mod state;

@@ -1,0 +1,63 @@
+//! Use cases: load, compute with the pure rooms, save in one transaction.
+//!
+//! One file per case. A use case takes plain arguments (never a request), returns plain values
+//! and refuses with [`AppError`]; the API and the pages call the same functions.
+
+use hotspell_store::StoreError;
+
+/// Why a use case was refused.
+#[derive(Debug, thiserror::Error)]
+pub enum AppError {
+    /// There is no such thing in the branch.
+    #[error("there is no {what} {id}")]
+    NotFound {
+        /// What was looked for.
+        what: &'static str,
+        /// Its id or key.
+        id: String,
+    },
+    /// Fields are wrong; each names itself and what was expected.
+    #[error("{}", .0.iter().map(|(field, detail)| format!("{field}: {detail}")).collect::<Vec<_>>().join("; "))]
+    Invalid(Vec<(String, String)>),
+    /// The stored state does not allow it; says what would be allowed.
+    #[error("{0}")]
+    Conflict(String),
+    /// The account may not do this.
+    #[error("{0}")]
+    Forbidden(String),
+    /// What is needed first is missing, such as weather before scoring.
+    #[error("{0}")]
+    NotReady(String),
+    /// The store refused or failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A fault of the program or its surroundings.
+    #[error("{context}")]
+    Internal {
+        /// What was being done.
+        context: String,
+        /// The cause, for the log.
+        #[source]
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+}
+
+impl AppError {
+    /// Nothing under that id.
+    pub fn not_found(what: &'static str, id: impl std::fmt::Display) -> Self {
+        Self::NotFound { what, id: id.to_string() }
+    }
+
+    /// One wrong field.
+    pub fn field(field: impl Into<String>, detail: impl std::fmt::Display) -> Self {
+        Self::Invalid(vec![(field.into(), detail.to_string())])
+    }
+
+    /// A fault with its cause.
+    pub fn internal(
+        context: impl Into<String>,
+        source: impl Into<Box<dyn std::error::Error + Send + Sync>>,
+    ) -> Self {
+        Self::Internal { context: context.into(), source: source.into() }
+    }
+}
