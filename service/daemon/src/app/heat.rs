@@ -1,0 +1,199 @@
+//! From a station's days to the heat that each class of component gathers.
+//!
+//! Weather gives run hours and part temperature of each day, reliability weighs them; this file
+//! hands the one to the other and keeps the running totals to look up.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, NaiveDate};
+use hotspell_domain::ComponentClass;
+use hotspell_reliability::ensemble::HeatEnsemble;
+use hotspell_reliability::heat_age::{AgingLaw, cumulative};
+use hotspell_reliability::heat_rate::CABINET_RISE_KELVIN;
+use hotspell_reliability::priors::LocalHeat;
+use hotspell_weather::gaps;
+use hotspell_weather::quantile::quantile;
+use hotspell_weather::run_hours::{HouseLoad, PartEnvironment};
+use hotspell_weather::season::{self, WeatherPath};
+use hotspell_weather::series::{DailyTemperature, DayRange, StationSeries};
+
+use super::AppError;
+
+/// Balance point of the reference house: 65 degF, the usual base of cooling degree days.
+const BALANCE_CELSIUS: f64 = 18.333_333_333_333_332;
+/// Capacity over design load of the reference house (usual practice; see `HouseLoad`).
+const OVERSIZE: f64 = 1.15;
+/// Share of days whose maximum lies below the design temperature.
+const DESIGN_PERCENTILE: f64 = 0.99;
+/// Full years that make the average yearly heat.
+const YEARS_OF_LOCAL_HEAT: i32 = 10;
+
+/// The reference part's surroundings: shaded cabinet.
+const REFERENCE_PART: PartEnvironment = PartEnvironment {
+    cabinet_rise_kelvin: CABINET_RISE_KELVIN,
+    sun_rise_kelvin: 0.0,
+    sunlit_share: 0.0,
+};
+
+/// The heat of one station: for each class, the equivalent hours that its reference part has
+/// gathered by the end of each day of the record.
+#[derive(Debug, Clone)]
+pub struct HeatBook {
+    /// The record without holes, up to the day before `as_of`.
+    pub series: StationSeries,
+    /// The first day that is not known.
+    pub as_of: NaiveDate,
+    /// The house that the run hours stand for.
+    pub house: HouseLoad,
+    /// What was assumed where the record had holes, in words.
+    pub assumptions: Vec<String>,
+    first_day: NaiveDate,
+    gathered: BTreeMap<ComponentClass, Vec<f64>>,
+}
+
+impl HeatBook {
+    /// Reckons the heat of a record up to the day before `as_of`.
+    ///
+    /// Holes are filled by the stated rule of the weather room and named in `assumptions`.
+    ///
+    /// # Errors
+    /// [`AppError::NotReady`] when the record is empty or has too many holes.
+    pub fn new(record: &StationSeries, as_of: NaiveDate) -> Result<Self, AppError> {
+        let known: Vec<DailyTemperature> =
+            record.days.iter().filter(|day| day.date < as_of).copied().collect();
+        let (Some(first), Some(last)) = (known.first(), known.last()) else {
+            return Err(AppError::NotReady(format!(
+                "station {} has no weather before {as_of}; import its daily record first",
+                record.station
+            )));
+        };
+        let range = DayRange { first: first.date, last: last.date };
+        let known = StationSeries::from_days(record.station.clone(), known);
+        let filled = gaps::fill(&known, range).map_err(|error| {
+            AppError::NotReady(format!("weather of station {}: {error}", record.station))
+        })?;
+        let series = filled.series(&record.station);
+        let mut assumptions: Vec<String> = filled
+            .findings
+            .iter()
+            .map(|gap| format!("weather {} to {}: {}", gap.first_day, gap.last_day, gap.detail))
+            .collect();
+        let stale = (as_of - range.last).num_days() - 1;
+        if stale > 0 {
+            assumptions.push(format!(
+                "the weather record ends on {}; {stale} days up to {as_of} count as without heat",
+                range.last
+            ));
+        }
+        let house = reference_house(&series)?;
+        let mut gathered = BTreeMap::new();
+        for class in ComponentClass::ALL {
+            gathered.insert(*class, cumulative(&daily_heat(&house, *class, &series.days)?));
+        }
+        Ok(Self { first_day: range.first, series, as_of, house, assumptions, gathered })
+    }
+
+    /// Heat of the reference part by the end of a day: 0 before the record, its total after it.
+    fn total(&self, class: ComponentClass, day: NaiveDate) -> f64 {
+        let Some(totals) = self.gathered.get(&class) else { return 0.0 };
+        match usize::try_from((day - self.first_day).num_days()) {
+            Err(_) => 0.0,
+            Ok(index) => totals.get(index).or(totals.last()).copied().unwrap_or(0.0),
+        }
+    }
+
+    /// Equivalent hours that the reference part gathers from the beginning of `from` to the
+    /// beginning of `until`.
+    #[must_use]
+    pub fn between(&self, class: ComponentClass, from: NaiveDate, until: NaiveDate) -> f64 {
+        let before = |day: NaiveDate| day.pred_opt().map_or(0.0, |day| self.total(class, day));
+        (before(until) - before(from)).max(0.0)
+    }
+
+    /// First day of the record: a part installed earlier is younger here than it truly is.
+    #[must_use]
+    pub fn first_day(&self) -> NaiveDate {
+        self.first_day
+    }
+
+    /// Average yearly heat of each class over the last full years.
+    #[must_use]
+    pub fn local_heat(&self) -> LocalHeat {
+        let this_year = self.as_of.year();
+        let first_year = (this_year - YEARS_OF_LOCAL_HEAT).max(self.first_day.year() + 1);
+        let from = NaiveDate::from_yo_opt(first_year, 1);
+        let until = NaiveDate::from_yo_opt(this_year, 1);
+        let years = f64::from((this_year - first_year).max(1));
+        let equivalent_hours_per_year = ComponentClass::ALL
+            .iter()
+            .filter_map(|class| Some((*class, self.between(*class, from?, until?) / years)))
+            .collect();
+        LocalHeat { equivalent_hours_per_year }
+    }
+
+    /// Weather paths from `as_of` to `end`.
+    ///
+    /// # Errors
+    /// [`AppError::NotReady`] when the record has too few years.
+    pub fn paths(
+        &self,
+        forecast: &[DailyTemperature],
+        end: NaiveDate,
+    ) -> Result<Vec<WeatherPath>, AppError> {
+        season::ensemble(&self.series, self.as_of, forecast, end)
+            .map_err(|error| AppError::NotReady(format!("season of {}: {error}", self.series.station)))
+    }
+
+    /// For each class, the heat to come by the beginning of each date, on every path.
+    ///
+    /// # Errors
+    /// [`AppError::Internal`] when the paths do not make an ensemble.
+    pub fn ensembles(
+        &self,
+        paths: &[WeatherPath],
+        dates: &[NaiveDate],
+    ) -> Result<BTreeMap<ComponentClass, HeatEnsemble>, AppError> {
+        let weights: Vec<f64> = paths.iter().map(|path| path.weight).collect();
+        let mut ensembles = BTreeMap::new();
+        for class in ComponentClass::ALL {
+            let mut rows = Vec::with_capacity(paths.len());
+            for path in paths {
+                let totals = cumulative(&daily_heat(&self.house, *class, &path.days)?);
+                rows.push(dates.iter().map(|date| self.by(*date, &totals)).collect());
+            }
+            let ensemble = HeatEnsemble::weighted(&rows, &weights)
+                .map_err(|error| AppError::internal("heat to come", error))?;
+            ensembles.insert(*class, ensemble);
+        }
+        Ok(ensembles)
+    }
+
+    /// A path's heat by the beginning of a date.
+    fn by(&self, date: NaiveDate, totals: &[f64]) -> f64 {
+        match usize::try_from((date - self.as_of).num_days()) {
+            Err(_) | Ok(0) => 0.0,
+            Ok(days) => totals.get(days - 1).or(totals.last()).copied().unwrap_or(0.0),
+        }
+    }
+}
+
+/// The house of the usual proportions whose design temperature is the station's own.
+fn reference_house(series: &StationSeries) -> Result<HouseLoad, AppError> {
+    let maxima: Vec<f64> = series.days.iter().map(|day| day.tmax_celsius).collect();
+    let design_celsius = quantile(&maxima, DESIGN_PERCENTILE)
+        .ok_or_else(|| AppError::NotReady("the weather record is empty".to_owned()))?;
+    Ok(HouseLoad { balance_celsius: BALANCE_CELSIUS, design_celsius, oversize: OVERSIZE })
+}
+
+fn daily_heat(
+    house: &HouseLoad,
+    class: ComponentClass,
+    days: &[DailyTemperature],
+) -> Result<Vec<f64>, AppError> {
+    let exposures = house.exposures(days, &REFERENCE_PART);
+    let run_hours: Vec<f64> = exposures.iter().map(|day| day.run_hours).collect();
+    let part_celsius: Vec<f64> = exposures.iter().map(|day| day.part_celsius).collect();
+    AgingLaw::of_class(class)
+        .daily_equivalent_hours(&run_hours, &part_celsius, 1.0)
+        .map_err(|error| AppError::internal("heat of a day", error))
+}

@@ -1,0 +1,302 @@
+//! The season problem of a branch: its days, people, visits and what each visit's delay costs.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, NaiveDate};
+use hotspell_domain::{Skill, SiteId, TechnicianId, VisitId, VisitState};
+use hotspell_planning::season::{
+    Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
+};
+use hotspell_planning::travel::{GreatCircle, TravelTable};
+use hotspell_store::{DateSpan, SiteRecord, VisitRecord};
+
+use super::AppError;
+use super::calendar::{Calendar, seconds_of_day};
+use super::fleet::Fleet;
+use super::scoring::HorizonPoint;
+use crate::config::Planning;
+
+/// Earliest start of work at a home that names no hours.
+const DOOR_OPENS_S: i32 = 8 * 3600;
+/// Latest start of work at a home that names no hours.
+const DOOR_CLOSES_S: i32 = 17 * 3600;
+/// Cooling capacity above which a machine asks for the skill of large equipment, watts (5 tons).
+const LARGE_WATTS: f64 = 17_600.0;
+/// Price of leaving a visit out beyond any day's cost, seconds: five hours of driving.
+const LEFT_OUT_S: i64 = 18_000;
+/// Arrival windows that are told to households, seconds.
+pub const ARRIVAL_WINDOW_S: i32 = 7_200;
+/// Price of telling a household another day, by what it was told, seconds.
+const CHANGE_PLACED_S: i64 = 900;
+const CHANGE_ANNOUNCED_S: i64 = 5_400;
+const CHANGE_AGREED_S: i64 = 14_400;
+
+/// What the problem is made from.
+#[derive(Debug)]
+pub struct ProblemInput<'a> {
+    /// Homes and machines.
+    pub fleet: &'a Fleet,
+    /// Days and people.
+    pub calendar: &'a Calendar,
+    /// The working days to plan, ascending.
+    pub days: &'a [NaiveDate],
+    /// The visits to plan.
+    pub visits: &'a [VisitRecord],
+    /// Absences of each home.
+    pub site_absences: &'a BTreeMap<SiteId, Vec<DateSpan>>,
+    /// For each home, the failures to be expected by a day.
+    pub expected_failures: &'a BTreeMap<SiteId, Vec<HorizonPoint>>,
+    /// The date before which the first hot spell comes with one tenth.
+    pub first_hot_spell_early: Option<NaiveDate>,
+    /// Costs and speeds.
+    pub settings: &'a Planning,
+}
+
+/// The problem with the names of its indices.
+#[derive(Debug)]
+pub struct BranchProblem {
+    /// The problem.
+    pub problem: SeasonProblem,
+    /// The visit behind each index.
+    pub visits: Vec<VisitId>,
+    /// The technician behind each index.
+    pub technicians: Vec<TechnicianId>,
+    /// For each visit, failures to be expected before each day.
+    pub expected_failures: Vec<Vec<f64>>,
+    /// Visits that cannot be planned at all, with the reason.
+    pub impossible: Vec<(VisitId, String)>,
+}
+
+/// The bit of a skill.
+fn skill_set(skill: Skill) -> SkillSet {
+    match skill {
+        Skill::Standard => SkillSet::of(0),
+        Skill::HeatPump => SkillSet::of(1),
+        Skill::Large => SkillSet::of(2),
+    }
+}
+
+/// Builds the problem.
+///
+/// # Errors
+/// [`AppError::NotReady`] when there is no working day, nobody to work or no place to start from.
+pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
+    if input.days.is_empty() {
+        return Err(AppError::field("last_day", "there is no working day in this range"));
+    }
+    let mut places = Places::default();
+    let (technician_ids, technicians) = technicians(input, &mut places)?;
+    let mut visits = Vec::new();
+    let mut ids = Vec::new();
+    let mut expected = Vec::new();
+    let mut impossible = Vec::new();
+    for record in input.visits {
+        let Some(site) = input.fleet.sites.get(&record.site_id) else { continue };
+        let Some(position) = site.position() else {
+            impossible.push((
+                record.id,
+                format!("{} has no position; give its latitude and longitude", site.name),
+            ));
+            continue;
+        };
+        let failures = failures_by_day(input, site.id);
+        let location = places.index(position.latitude_degrees, position.longitude_degrees);
+        let promise = promise(input, record, &technician_ids);
+        visits.push(visit(input, record, site, location, &failures, promise));
+        ids.push(record.id);
+        expected.push(failures);
+    }
+    let travel = TravelTable::build(&GreatCircle {
+        positions_deg: places.positions,
+        detour: input.settings.detour,
+        speed_m_per_s: input.settings.speed_m_per_s,
+        door_s: i32::try_from(input.settings.park_s).unwrap_or(0),
+    })
+    .map_err(|error| AppError::internal("travel times", error))?;
+    let problem = SeasonProblem {
+        days: input.days.len(),
+        travel,
+        profile: None,
+        technicians,
+        visits,
+        late_cost_per_day_s: input.settings.late_cost_s_per_day,
+        fairness: None,
+    };
+    Ok(BranchProblem {
+        problem,
+        visits: ids,
+        technicians: technician_ids,
+        expected_failures: expected,
+        impossible,
+    })
+}
+
+/// Distinct places by their coordinates.
+#[derive(Debug, Default)]
+struct Places {
+    positions: Vec<(f64, f64)>,
+    seen: BTreeMap<(u64, u64), usize>,
+}
+
+impl Places {
+    fn index(&mut self, latitude: f64, longitude: f64) -> usize {
+        *self.seen.entry((latitude.to_bits(), longitude.to_bits())).or_insert_with(|| {
+            self.positions.push((latitude, longitude));
+            self.positions.len() - 1
+        })
+    }
+}
+
+fn technicians(
+    input: &ProblemInput<'_>,
+    places: &mut Places,
+) -> Result<(Vec<TechnicianId>, Vec<Technician>), AppError> {
+    let mut ids = Vec::new();
+    let mut people = Vec::new();
+    for (id, person) in &input.calendar.technicians {
+        let shifts: Vec<Option<Shift>> = input
+            .days
+            .iter()
+            .map(|day| {
+                let (start_s, end_s) = input.calendar.shift(*id, *day)?;
+                Some(Shift { start_s, end_s, pause: None })
+            })
+            .collect();
+        if shifts.iter().all(Option::is_none) {
+            continue;
+        }
+        let start = person.start().or_else(|| input.fleet.branch.depot()).ok_or_else(|| {
+            AppError::NotReady(format!(
+                "{} starts from the depot, but the branch has none; give the depot's position",
+                person.name
+            ))
+        })?;
+        let location = places.index(start.latitude_degrees, start.longitude_degrees);
+        let trained = input.calendar.skills.get(id).map_or(&[][..], Vec::as_slice);
+        people.push(Technician {
+            start_location: location,
+            end_location: location,
+            shifts,
+            skills: trained.iter().fold(SkillSet::NONE, |set, skill| set.and(skill_set(*skill))),
+        });
+        ids.push(*id);
+    }
+    if people.is_empty() {
+        return Err(AppError::NotReady(
+            "nobody works on these days; import technicians with shifts first".to_owned(),
+        ));
+    }
+    Ok((ids, people))
+}
+
+/// Failures to be expected at a home before each planned day, by straight lines between the
+/// dates of its scores.
+fn failures_by_day(input: &ProblemInput<'_>, site: SiteId) -> Vec<f64> {
+    let points = input.expected_failures.get(&site).map_or(&[][..], Vec::as_slice);
+    input.days.iter().map(|day| super::risk::at(points, *day)).collect()
+}
+
+fn visit(
+    input: &ProblemInput<'_>,
+    record: &VisitRecord,
+    site: &SiteRecord,
+    location: usize,
+    failures: &[f64],
+    promise: Option<Promise>,
+) -> Visit {
+    let absences = input.site_absences.get(&site.id).map_or(&[][..], Vec::as_slice);
+    let days: Vec<usize> = input
+        .days
+        .iter()
+        .enumerate()
+        .filter(|(_, day)| {
+            record.within_first <= **day
+                && **day <= record.within_last
+                && !site.refused_weekdays.contains(day.weekday())
+                && !absences.iter().any(|span| span.first_day <= **day && **day <= span.last_day)
+        })
+        .map(|(index, _)| index)
+        .collect();
+    let due = input.first_hot_spell_early.map_or(record.within_last, |early| {
+        if early > record.within_first { early.min(record.within_last) } else { record.within_last }
+    });
+    let due_day = input.days.iter().rposition(|day| *day <= due);
+    let cost = |failures: &f64| whole_seconds(failures * input.settings.failure_cost_s);
+    let risk_cost_s: Vec<i64> = failures.iter().map(cost).collect();
+    let latest = days.last().copied().unwrap_or(0);
+    let late_days = i64::try_from(latest.saturating_sub(due_day.unwrap_or(latest))).unwrap_or(0);
+    let drop_cost_s = risk_cost_s.last().copied().unwrap_or(0)
+        + input.settings.late_cost_s_per_day * late_days
+        + LEFT_OUT_S;
+    Visit {
+        skills: skills_needed(input, record),
+        window: window(record, site),
+        due_day,
+        risk_cost_s,
+        drop_cost_s,
+        pin: pin(record, promise.as_ref()),
+        promise,
+        ..Visit::plain(record.id.0, location, record.duration_seconds, days, window(record, site))
+    }
+}
+
+/// The planner counts in whole seconds.
+fn whole_seconds(seconds: f64) -> i64 {
+    #[expect(clippy::cast_possible_truncation, reason = "rounded, and costs are far below 2^53")]
+    let whole = seconds.round() as i64;
+    whole.max(0)
+}
+
+fn skills_needed(input: &ProblemInput<'_>, record: &VisitRecord) -> SkillSet {
+    let day = record.within_first;
+    input.fleet.units_at(record.site_id, day).fold(SkillSet::NONE, |set, unit| {
+        let large = unit.capacity_watts.is_some_and(|watts| watts > LARGE_WATTS);
+        let set = set.and(skill_set(unit.kind.skill()));
+        if large { set.and(skill_set(Skill::Large)) } else { set }
+    })
+}
+
+fn window(record: &VisitRecord, site: &SiteRecord) -> Window {
+    let start_s = site.visit_from.map_or(DOOR_OPENS_S, seconds_of_day);
+    let end_s = site.visit_until.map_or(DOOR_CLOSES_S, |until| {
+        // Work must have ended when the household's hours end.
+        seconds_of_day(until) - record.duration_seconds
+    });
+    Window { start_s, end_s: end_s.max(start_s) }
+}
+
+fn promise(
+    input: &ProblemInput<'_>,
+    record: &VisitRecord,
+    technicians: &[TechnicianId],
+) -> Option<Promise> {
+    let day = input.days.binary_search(&record.day?).ok()?;
+    let technician = technicians.iter().position(|id| Some(*id) == record.technician_id)?;
+    let day_change_cost_s = match record.state {
+        VisitState::Agreed => CHANGE_AGREED_S,
+        VisitState::Announced => CHANGE_ANNOUNCED_S,
+        _ => CHANGE_PLACED_S,
+    };
+    let told = record.starts.zip(record.ends).filter(|_| record.state != VisitState::Placed);
+    Some(Promise {
+        day,
+        technician,
+        window: told.map(|(starts, ends)| Window {
+            start_s: seconds_of_day(starts),
+            end_s: seconds_of_day(ends),
+        }),
+        day_change_cost_s,
+        technician_change_cost_s: day_change_cost_s / 4,
+        time_change_cost_s: day_change_cost_s / 2,
+    })
+}
+
+/// What a household has agreed to stays.
+fn pin(record: &VisitRecord, promise: Option<&Promise>) -> Pin {
+    match (record.state, promise) {
+        (VisitState::Agreed, Some(promise)) => {
+            Pin { day: Some(promise.day), technician: None, window: promise.window }
+        }
+        _ => Pin::default(),
+    }
+}
