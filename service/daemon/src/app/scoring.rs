@@ -2,23 +2,27 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
+use chrono::{Datelike, Days, NaiveDate};
 use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId};
 use hotspell_reliability::drift::{DriftModel, DriftReading};
 use hotspell_reliability::history::ComponentHistory;
+use hotspell_reliability::horizon::HorizonPoint;
 use hotspell_reliability::priors::Priors;
 use hotspell_reliability::reason::{Reason, ReasonKind};
 use hotspell_reliability::risk_model::{self, FitInput, FittedRiskModel};
 use hotspell_reliability::score::{
     ComponentScore, ComponentState, PastPart, ScoreInput, score, typical_heat_ages,
 };
-use hotspell_store::{NewScore, RunKind, risk_models, runs, scores};
+use hotspell_store::scores::{self, NewScore};
+use hotspell_store::words::RunKind;
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 
 use super::AppError;
 use super::fleet::Fleet;
 use super::heat::HeatBook;
 use super::parts::{COVARIATES, Part};
+use super::record::recorded;
 use super::weather;
 use crate::state::AppState;
 
@@ -28,19 +32,6 @@ const CONFIDENCE: f64 = 0.9;
 const HORIZON_STEP_DAYS: u64 = 7;
 /// How many parts the drift prior counts as.
 const DRIFT_PRIOR_PARTS: f64 = 20.0;
-
-/// The probability of failing by one day.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct HorizonPoint {
-    /// By the beginning of this day.
-    pub by: NaiveDate,
-    /// Probability, given that the part works on the day of scoring.
-    pub probability: f64,
-    /// Lower bound from the uncertainty of the parameters, at 90 %.
-    pub low: f64,
-    /// Upper bound.
-    pub high: f64,
-}
 
 /// A reason as it is kept: with its sentence, so that it reads the same for ever.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -102,14 +93,15 @@ fn horizon(as_of: NaiveDate, end: NaiveDate) -> Vec<NaiveDate> {
     dates
 }
 
-/// Everything that a scoring computes before it is stored.
-struct Scored {
-    model: FittedRiskModel,
-    scores: Vec<ComponentScore>,
-    heat_ages: BTreeMap<ComponentId, f64>,
-    dates: Vec<NaiveDate>,
-    assumptions: Vec<String>,
-    failures: usize,
+/// The life model in force, with all that a later scoring of one home needs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LifeModel {
+    /// Fitted lives.
+    pub fitted: FittedRiskModel,
+    /// Law of drifting readings per class of capacitor.
+    pub drift: BTreeMap<ComponentClass, DriftModel>,
+    /// Typical heat age per class, which the reasons compare with.
+    pub reference_hours: BTreeMap<ComponentClass, f64>,
 }
 
 /// Fits and scores a whole branch and stores the run, the model and the scores.
@@ -121,10 +113,26 @@ pub fn score_branch(
     branch: BranchId,
     as_of: NaiveDate,
 ) -> Result<ScoringSummary, AppError> {
-    let started = state.now();
     let (fleet, book) = load(state, branch, None, as_of)?;
-    let scored = compute(&fleet, &book, None)?;
-    keep(state, branch, started, &fleet, &book, &scored, RunKind::Scoring)
+    let inputs = inputs(&fleet, &book, None);
+    recorded(state, branch, RunKind::Scoring, &inputs, |run| {
+        let parts = parts(&fleet, &book);
+        let histories: Vec<ComponentHistory> = parts.iter().filter_map(Part::history).collect();
+        let failures = histories.iter().filter(|history| history.failed()).count();
+        let model = fit(&histories, &parts, &book)?;
+        let scored = compute(&fleet, &book, &parts, &model)?;
+        let kept = serde_json::to_value(&model)
+            .map_err(|error| AppError::internal("life model", error))?;
+        let summary = summary(run, &fleet, &book, &scored, &model, failures);
+        let rows = rows(run, &book, &scored)?;
+        let now = state.now();
+        state.store.write(|conn| {
+            scores::insert_model(conn, branch, run, &kept, now)?;
+            scores::insert_many(conn, branch, &rows)
+        })?;
+        let detail = json!(summary);
+        Ok((summary, detail))
+    })
 }
 
 /// Scores one home again with the model in force: after a result or a failure, at once.
@@ -137,22 +145,31 @@ pub fn score_site(
     site: SiteId,
     as_of: NaiveDate,
 ) -> Result<ScoringSummary, AppError> {
-    let started = state.now();
     let model = model_in_force(state, branch)?;
     let (fleet, book) = load(state, branch, Some(site), as_of)?;
-    let scored = compute(&fleet, &book, Some(model))?;
-    keep(state, branch, started, &fleet, &book, &scored, RunKind::Scoring)
+    let inputs = inputs(&fleet, &book, Some(site));
+    recorded(state, branch, RunKind::Scoring, &inputs, |run| {
+        let parts = parts(&fleet, &book);
+        let failures = parts.iter().filter_map(Part::history).filter(|it| it.failed()).count();
+        let scored = compute(&fleet, &book, &parts, &model)?;
+        let summary = summary(run, &fleet, &book, &scored, &model, failures);
+        let rows = rows(run, &book, &scored)?;
+        state.store.write(|conn| scores::insert_many(conn, branch, &rows))?;
+        let detail = json!(summary);
+        Ok((summary, detail))
+    })
 }
 
 /// The life model of the last full scoring.
 ///
 /// # Errors
 /// [`AppError::NotReady`] when there is none.
-pub fn model_in_force(state: &AppState, branch: BranchId) -> Result<FittedRiskModel, AppError> {
-    let record = state.store.read(|conn| risk_models::latest(conn, branch))?.ok_or_else(|| {
-        AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
-    })?;
-    serde_json::from_str(&record.model)
+pub fn model_in_force(state: &AppState, branch: BranchId) -> Result<LifeModel, AppError> {
+    let record =
+        state.store.read(|conn| scores::latest_model(conn, branch))?.ok_or_else(|| {
+            AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
+        })?;
+    serde_json::from_value(record.model)
         .map_err(|error| AppError::internal("stored life model", error))
 }
 
@@ -168,69 +185,62 @@ fn load(
     Ok((fleet, book))
 }
 
-fn compute(
-    fleet: &Fleet,
-    book: &HeatBook,
-    model: Option<FittedRiskModel>,
-) -> Result<Scored, AppError> {
-    let parts: Vec<Part<'_>> = fleet
-        .components
-        .iter()
-        .filter(|component| component.observed_from < book.as_of)
-        .filter_map(|component| Part::new(fleet, book, component))
-        .collect();
-    let histories: Vec<ComponentHistory> = parts.iter().filter_map(Part::history).collect();
-    let failures = histories.iter().filter(|history| history.failed()).count();
-    let model = match model {
-        Some(model) => model,
-        None => fit(&histories, book)?,
-    };
-    let living: Vec<Part<'_>> =
-        parts.iter().filter(|part| part.component.ended_on.is_none()).copied().collect();
-    let states: Vec<ComponentState> = living.iter().filter_map(Part::state).collect();
-    let past: Vec<PastPart> = parts.iter().filter_map(Part::past).collect();
-    let southern = fleet.branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
-    let end = season_end(book.as_of, southern);
-    let dates = horizon(book.as_of, end);
-    let paths = book.paths(&[], end)?;
-    let ensembles = book.ensembles(&paths, &dates)?;
-    let drift = drift_models(&model, &living);
-    let scores = score(ScoreInput {
-        model: &model.model,
-        drift: &drift,
-        components: &states,
-        past: &past,
-        ensembles: &ensembles,
-        reference_hours: &typical_heat_ages(&states),
-        reason_date: dates.len() - 1,
-        confidence: CONFIDENCE,
+fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::Value {
+    json!({
+        "as_of": book.as_of,
+        "site": site,
+        "station": book.series.station,
+        "weather_first_day": book.first_day(),
+        "weather_days": book.series.days.len(),
+        "components": fleet.components.len(),
+        "readings": fleet.readings.values().map(Vec::len).sum::<usize>(),
+        "house": book.house,
     })
-    .map_err(|error| AppError::internal("scoring", error))?;
-    let heat_ages = states.iter().map(|state| (state.component, state.heat_age_hours)).collect();
-    let assumptions = assumptions(fleet, book, &model);
-    Ok(Scored { model, scores, heat_ages, dates, assumptions, failures })
 }
 
-fn fit(histories: &[ComponentHistory], book: &HeatBook) -> Result<FittedRiskModel, AppError> {
-    risk_model::fit(FitInput {
+fn parts<'a>(fleet: &'a Fleet, book: &'a HeatBook) -> Vec<Part<'a>> {
+    fleet
+        .components
+        .iter()
+        .filter(|component| component.observed_from <= book.as_of)
+        .filter_map(|component| Part::new(fleet, book, component))
+        .collect()
+}
+
+fn states(parts: &[Part<'_>]) -> Vec<ComponentState> {
+    parts
+        .iter()
+        .filter(|part| part.component.ended_on.is_none())
+        .filter_map(Part::state)
+        .collect()
+}
+
+fn fit(
+    histories: &[ComponentHistory],
+    parts: &[Part<'_>],
+    book: &HeatBook,
+) -> Result<LifeModel, AppError> {
+    let fitted = risk_model::fit(FitInput {
         histories,
         covariate_names: &COVARIATES.map(str::to_owned),
         local_heat: &book.local_heat(),
         priors: &Priors::default(),
     })
-    .map_err(|error| AppError::NotReady(format!("the life model could not be fitted: {error}")))
+    .map_err(|error| AppError::NotReady(format!("the life model could not be fitted: {error}")))?;
+    let drift = drift_models(&fitted, parts);
+    Ok(LifeModel { drift, reference_hours: typical_heat_ages(&states(parts)), fitted })
 }
 
 /// The law of drifting readings per class of capacitor, from the readings of parts in service.
 fn drift_models(
-    model: &FittedRiskModel,
-    living: &[Part<'_>],
+    fitted: &FittedRiskModel,
+    parts: &[Part<'_>],
 ) -> BTreeMap<ComponentClass, DriftModel> {
     let mut models = BTreeMap::new();
     for class in ComponentClass::ALL.iter().filter(|class| class.is_run_capacitor()) {
-        let Some(law) = model.model.class(*class) else { continue };
+        let Some(law) = fitted.model.class(*class) else { continue };
         let mut sections: Vec<Vec<DriftReading>> = Vec::new();
-        for part in living.iter().filter(|part| part.component.class == *class) {
+        for part in parts.iter().filter(|part| part.component.class == *class) {
             let readings = part.drift_readings();
             for section in [0, 1] {
                 let of_section: Vec<DriftReading> =
@@ -246,14 +256,106 @@ fn drift_models(
     models
 }
 
+/// Scores with the days they speak of.
+struct Scored {
+    scores: Vec<ComponentScore>,
+    heat_ages: BTreeMap<ComponentId, f64>,
+    dates: Vec<NaiveDate>,
+}
+
+fn compute(
+    fleet: &Fleet,
+    book: &HeatBook,
+    parts: &[Part<'_>],
+    model: &LifeModel,
+) -> Result<Scored, AppError> {
+    let states = states(parts);
+    let past: Vec<PastPart> = parts.iter().filter_map(Part::past).collect();
+    let southern = fleet.branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
+    let end = season_end(book.as_of, southern);
+    let dates = horizon(book.as_of, end);
+    let paths = book.paths(&[], end)?;
+    let ensembles = book.ensembles(&paths, &dates)?;
+    let scores = score(ScoreInput {
+        model: &model.fitted.model,
+        drift: &model.drift,
+        components: &states,
+        past: &past,
+        ensembles: &ensembles,
+        reference_hours: &model.reference_hours,
+        reason_date: dates.len() - 1,
+        confidence: CONFIDENCE,
+    })
+    .map_err(|error| AppError::internal("scoring", error))?;
+    let heat_ages = states.iter().map(|state| (state.component, state.heat_age_hours)).collect();
+    Ok(Scored { scores, heat_ages, dates })
+}
+
+fn summary(
+    run: RunId,
+    fleet: &Fleet,
+    book: &HeatBook,
+    scored: &Scored,
+    model: &LifeModel,
+    failures: usize,
+) -> ScoringSummary {
+    ScoringSummary {
+        run,
+        as_of: book.as_of,
+        season_end: scored.dates.last().copied().unwrap_or(book.as_of),
+        components: scored.scores.len(),
+        failures,
+        expected_failures: scored.scores.iter().filter_map(|score| score.probability.last()).sum(),
+        assumptions: assumptions(fleet, book, model),
+    }
+}
+
+/// The scores as rows.
+fn rows(run: RunId, book: &HeatBook, scored: &Scored) -> Result<Vec<NewScore>, AppError> {
+    let kept = |error| AppError::internal("score", error);
+    scored
+        .scores
+        .iter()
+        .map(|score| {
+            let points: Vec<HorizonPoint> = scored
+                .dates
+                .iter()
+                .zip(score.probability.iter().zip(score.lower.iter().zip(&score.upper)))
+                .map(|(by, (probability, (low, high)))| HorizonPoint {
+                    by: *by,
+                    probability: *probability,
+                    low: *low,
+                    high: *high,
+                })
+                .collect();
+            let reasons: Vec<KeptReason> = score.reasons.iter().map(KeptReason::from).collect();
+            let last = points.last().copied();
+            Ok(NewScore {
+                run_id: run,
+                component_id: score.component,
+                as_of: book.as_of,
+                horizon: serde_json::to_value(&points).map_err(kept)?,
+                p_season: last.map_or(0.0, |point| point.probability),
+                p_season_low: last.map_or(0.0, |point| point.low),
+                p_season_high: last.map_or(0.0, |point| point.high),
+                heat_age: scored.heat_ages.get(&score.component).copied().unwrap_or(0.0),
+                expected_heat_left: score
+                    .expected_heat_left_hours
+                    .unwrap_or(score.median_heat_left_hours),
+                reasons: serde_json::to_value(&reasons).map_err(kept)?,
+            })
+        })
+        .collect()
+}
+
 /// What had to be assumed, in words.
-fn assumptions(fleet: &Fleet, book: &HeatBook, model: &FittedRiskModel) -> Vec<String> {
+fn assumptions(fleet: &Fleet, book: &HeatBook, model: &LifeModel) -> Vec<String> {
     let mut said = book.assumptions.clone();
     let assumed = fleet.living().filter(|component| fleet.installed(component).assumed).count();
     if assumed > 0 {
         said.push(format!(
-            "{assumed} parts in service have no install day of their own; theirs is taken as \
-             unknown between the unit's (or ten years before) and the first day they were watched"
+            "{assumed} parts in service have no install day of their own; it is taken as unknown \
+             between the unit's (or ten years before) and the first day they were watched"
         ));
     }
     let before_record = fleet
@@ -267,53 +369,6 @@ fn assumptions(fleet: &Fleet, book: &HeatBook, model: &FittedRiskModel) -> Vec<S
             book.first_day()
         ));
     }
-    said.extend(model.diagnostics.warnings.iter().cloned());
+    said.extend(model.fitted.diagnostics.warnings.iter().cloned());
     said
-}
-
-fn keep(
-    state: &AppState,
-    branch: BranchId,
-    started: DateTime<Utc>,
-    fleet: &Fleet,
-    book: &HeatBook,
-    scored: &Scored,
-    kind: RunKind,
-) -> Result<ScoringSummary, AppError> {
-    let season_end = scored.dates.last().copied().unwrap_or(book.as_of);
-    let inputs = serde_json::json!({
-        "as_of": book.as_of,
-        "season_end": season_end,
-        "station": book.series.station,
-        "weather_days": book.series.days.len(),
-        "components": fleet.components.len(),
-        "readings": fleet.readings.values().map(Vec::len).sum::<usize>(),
-        "house": book.house,
-    });
-    let rows: Vec<(ComponentId, NewScoreParts)> =
-        scored.scores.iter().map(|score| (score.component, kept(score, scored))).collect();
-    let expected_failures = rows.iter().map(|(_, row)| row.p_season).sum();
-    let model = serde_json::to_string(&scored.model)
-        .map_err(|error| AppError::internal("life model", error))?;
-    let now = state.now();
-    let run = state.store.write(|conn| {
-        let run = runs::start(conn, branch, kind, super::ENGINE_VERSION, &inputs, started)?;
-        risk_models::insert(conn, branch, run, &model, now)?;
-        let rows: Vec<NewScore> = rows
-            .into_iter()
-            .map(|(component, row)| row.into_new(run, component, book.as_of))
-            .collect::<Result<_, AppError>>()?;
-        scores::insert_many(conn, branch, &rows)?;
-        runs::succeed(conn, branch, run, Some(&scored.assumptions.join("\n")), now)?;
-        Ok::<_, AppError>(run)
-    })?;
-    Ok(ScoringSummary {
-        run,
-        as_of: book.as_of,
-        season_end,
-        components: scored.scores.len(),
-        failures: scored.failures,
-        expected_failures,
-        assumptions: scored.assumptions.clone(),
-    })
 }

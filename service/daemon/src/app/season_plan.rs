@@ -7,6 +7,7 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use hotspell_domain::{BranchId, DateRange, PlanId, RunId, VisitId, VisitState};
 use hotspell_planning::checker;
 use hotspell_planning::season::{self, Budget, SeasonPlan, figures};
+use hotspell_reliability::horizon::HorizonPoint;
 use hotspell_store::{
     NewPlan, NewPlanStop, NewPlanUnplaced, Page, RunKind, VisitFilter, VisitRecord, plans, runs,
     sites, visits,
@@ -75,7 +76,7 @@ struct Inputs {
     fleet: Fleet,
     calendar: Calendar,
     visits: Vec<VisitRecord>,
-    expected: BTreeMap<hotspell_domain::SiteId, Vec<super::scoring::HorizonPoint>>,
+    expected: BTreeMap<hotspell_domain::SiteId, Vec<HorizonPoint>>,
     site_absences: BTreeMap<hotspell_domain::SiteId, Vec<hotspell_store::DateSpan>>,
     scored_as_of: NaiveDate,
 }

@@ -8,12 +8,12 @@ use hotspell_planning::season::{
     Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
 use hotspell_planning::travel::{GreatCircle, TravelTable};
+use hotspell_reliability::horizon::{self, HorizonPoint};
 use hotspell_store::{DateSpan, SiteRecord, VisitRecord};
 
 use super::AppError;
 use super::calendar::{Calendar, seconds_of_day};
 use super::fleet::Fleet;
-use super::scoring::HorizonPoint;
 use crate::config::Planning;
 
 /// Earliest start of work at a home that names no hours.
@@ -193,7 +193,7 @@ fn technicians(
 /// dates of its scores.
 fn failures_by_day(input: &ProblemInput<'_>, site: SiteId) -> Vec<f64> {
     let points = input.expected_failures.get(&site).map_or(&[][..], Vec::as_slice);
-    input.days.iter().map(|day| super::risk::at(points, *day)).collect()
+    input.days.iter().map(|day| horizon::at(points, *day)).collect()
 }
 
 fn visit(
