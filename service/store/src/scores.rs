@@ -45,6 +45,8 @@ listing! {
     ScoreFilter {
         /// Of this run.
         run: RunId => |run| scores::run_id.eq(run.0),
+        /// By this computation or a later one.
+        run_from: RunId => |run| scores::run_id.ge(run.0),
         /// Of this part.
         component: ComponentId => |component| scores::component_id.eq(component.0),
         /// Of one of these parts.

@@ -4,10 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use hotspell_domain::{BranchId, DateRange, Skill, TechnicianId};
-use hotspell_store::{
-    AnyConnection, BranchRecord, Page, StoreError, TechnicianAbsence, TechnicianFilter,
-    TechnicianRecord, TechnicianShift, branches, technicians,
+use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::technicians::{
+    self, Shift, TechnicianAbsence, TechnicianFilter, TechnicianRecord,
 };
+use hotspell_store::{AnyConnection, Page, StoreError};
 
 /// The people and days of a branch.
 #[derive(Debug, Clone)]
@@ -18,7 +19,7 @@ pub struct Calendar {
     pub technicians: BTreeMap<TechnicianId, TechnicianRecord>,
     /// What each is trained for.
     pub skills: BTreeMap<TechnicianId, Vec<Skill>>,
-    shifts: BTreeMap<TechnicianId, Vec<TechnicianShift>>,
+    shifts: BTreeMap<TechnicianId, Vec<Shift>>,
     absences: BTreeMap<TechnicianId, Vec<TechnicianAbsence>>,
 }
 
@@ -30,8 +31,7 @@ impl Calendar {
     pub fn load(conn: &mut AnyConnection, branch: &BranchRecord) -> Result<Self, StoreError> {
         let id: BranchId = branch.id;
         let holidays = branches::holidays(conn, id)?;
-        let people =
-            technicians::list(conn, id, &TechnicianFilter::default(), Page::everything())?;
+        let people = technicians::list(conn, id, &TechnicianFilter::default(), Page::everything())?;
         let skills = technicians::skills(conn, id, None)?;
         Ok(Self {
             weekdays: branch.working_weekdays,
@@ -69,7 +69,7 @@ impl Calendar {
         if !employed || away {
             return None;
         }
-        let weekday = day.weekday();
+        let weekday = i32::try_from(day.weekday().num_days_from_monday()).ok()?;
         let shift = self.shifts.get(&technician)?.iter().find(|shift| shift.weekday == weekday)?;
         Some((seconds_of_day(shift.starts), seconds_of_day(shift.ends)))
     }

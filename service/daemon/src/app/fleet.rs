@@ -4,11 +4,13 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, ComponentId, DateRange, SiteId, UnitId};
-use hotspell_store::{
-    AgreementFilter, AgreementRecord, AnyConnection, BranchRecord, ComponentFilter,
-    ComponentRecord, Page, ReadingFilter, ReadingRecord, SiteFilter, SiteRecord, StoreError,
-    UnitFilter, UnitRecord, agreements, branches, components, readings, sites, units,
-};
+use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
+use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::components::{self, ComponentFilter, ComponentRecord};
+use hotspell_store::readings::{self, ReadingFilter, ReadingRecord};
+use hotspell_store::sites::{self, SiteFilter, SiteRecord};
+use hotspell_store::units::{self, UnitFilter, UnitRecord};
+use hotspell_store::{AnyConnection, Page, StoreError};
 
 /// A branch's homes, machines, parts and measurements.
 #[derive(Debug, Clone)]
@@ -93,7 +95,12 @@ impl Fleet {
     #[must_use]
     pub fn left_on(&self, site: SiteId) -> Option<NaiveDate> {
         let agreements = self.agreements.get(&site)?;
-        agreements.iter().map(|agreement| agreement.last_day).collect::<Option<Vec<_>>>()?.into_iter().max()
+        agreements
+            .iter()
+            .map(|agreement| agreement.last_day)
+            .collect::<Option<Vec<_>>>()?
+            .into_iter()
+            .max()
     }
 
     /// Between which days a part was put in, and what was assumed when nobody knows.
@@ -110,11 +117,17 @@ impl Fleet {
         let earliest = component.installed_earliest.or(unit_earliest);
         match (earliest, component.installed_latest.or(unit_latest)) {
             (Some(first), _) => {
-                let last = if latest == NaiveDate::MAX { latest_possible.max(first) } else { latest };
-                Installed { between: ordered(first, last), assumed: component.installed_earliest.is_none() }
+                let last =
+                    if latest == NaiveDate::MAX { latest_possible.max(first) } else { latest };
+                Installed {
+                    between: ordered(first, last),
+                    assumed: component.installed_earliest.is_none(),
+                }
             }
             (None, Some(last)) => Installed { between: guessed(last.min(latest)), assumed: true },
-            (None, None) => Installed { between: guessed(latest.min(latest_possible)), assumed: true },
+            (None, None) => {
+                Installed { between: guessed(latest.min(latest_possible)), assumed: true }
+            }
         }
     }
 }
@@ -133,7 +146,8 @@ pub struct Installed {
 const UNKNOWN_YEARS_BACK: u32 = 10;
 
 fn guessed(last: NaiveDate) -> DateRange {
-    let first = last.checked_sub_months(chrono::Months::new(12 * UNKNOWN_YEARS_BACK)).unwrap_or(last);
+    let first =
+        last.checked_sub_months(chrono::Months::new(12 * UNKNOWN_YEARS_BACK)).unwrap_or(last);
     DateRange { first, last }
 }
 

@@ -140,8 +140,9 @@ impl HeatBook {
         forecast: &[DailyTemperature],
         end: NaiveDate,
     ) -> Result<Vec<WeatherPath>, AppError> {
-        season::ensemble(&self.series, self.as_of, forecast, end)
-            .map_err(|error| AppError::NotReady(format!("season of {}: {error}", self.series.station)))
+        season::ensemble(&self.series, self.as_of, forecast, end).map_err(|error| {
+            AppError::NotReady(format!("season of {}: {error}", self.series.station))
+        })
     }
 
     /// For each class, the heat to come by the beginning of each date, on every path.
@@ -153,7 +154,11 @@ impl HeatBook {
         paths: &[WeatherPath],
         dates: &[NaiveDate],
     ) -> Result<BTreeMap<ComponentClass, HeatEnsemble>, AppError> {
-        let weights: Vec<f64> = paths.iter().map(|path| path.weight).collect();
+        // The ensemble takes its paths as alike; the weather room's default makes them so.
+        let first = paths.first().map_or(0.0, |path| path.weight);
+        if paths.iter().any(|path| (path.weight - first).abs() > 1e-12) {
+            return Err(AppError::internal("heat to come", "weather paths of unequal weight"));
+        }
         let mut ensembles = BTreeMap::new();
         for class in ComponentClass::ALL {
             let mut rows = Vec::with_capacity(paths.len());
@@ -161,7 +166,7 @@ impl HeatBook {
                 let totals = cumulative(&daily_heat(&self.house, *class, &path.days)?);
                 rows.push(dates.iter().map(|date| self.by(*date, &totals)).collect());
             }
-            let ensemble = HeatEnsemble::weighted(&rows, &weights)
+            let ensemble = HeatEnsemble::new(&rows)
                 .map_err(|error| AppError::internal("heat to come", error))?;
             ensembles.insert(*class, ensemble);
         }

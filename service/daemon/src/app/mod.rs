@@ -3,6 +3,20 @@
 //! One file per case. A use case takes plain arguments (never a request), returns plain values
 //! and refuses with [`AppError`]; the API and the pages call the same functions.
 
+pub mod calendar;
+pub mod fleet;
+pub mod heat;
+pub mod outlook;
+pub mod owed;
+pub mod parts;
+pub mod record;
+pub mod risk;
+pub mod scores;
+pub mod scoring;
+pub mod season_plan;
+pub mod season_problem;
+pub mod weather;
+
 use hotspell_store::StoreError;
 
 /// Why a use case was refused.

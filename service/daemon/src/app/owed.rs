@@ -3,9 +3,9 @@
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
-use hotspell_domain::agreement::parse_rules;
 use hotspell_domain::{AgreementId, BranchId, DateRange, VisitKind, VisitState, visits_owed};
-use hotspell_store::{Page, VisitFields, VisitFilter, visits};
+use hotspell_store::Page;
+use hotspell_store::visits::{self, Cause, VisitFields, VisitFilter};
 
 use super::AppError;
 use super::fleet::Fleet;
@@ -17,8 +17,12 @@ use crate::state::AppState;
 /// nothing.
 ///
 /// # Errors
-/// [`AppError::Conflict`] when a stored agreement has rules that cannot be read.
-pub fn write_owed(state: &AppState, branch: BranchId, horizon: DateRange) -> Result<usize, AppError> {
+/// Those of the store.
+pub fn write_owed(
+    state: &AppState,
+    branch: BranchId,
+    horizon: DateRange,
+) -> Result<usize, AppError> {
     let now = state.now();
     state.store.write(|conn| {
         let fleet = Fleet::load(conn, branch, None)?;
@@ -29,10 +33,9 @@ pub fn write_owed(state: &AppState, branch: BranchId, horizon: DateRange) -> Res
                 .collect();
         let mut rows = Vec::new();
         for agreement in fleet.agreements.values().flatten() {
-            let rules = parse_rules(&agreement.rules).map_err(|error| {
-                AppError::Conflict(format!("agreement {}: {error}", agreement.key))
-            })?;
-            for owed in visits_owed(&rules, agreement.first_day, agreement.last_day, horizon) {
+            for owed in
+                visits_owed(&agreement.rules, agreement.first_day, agreement.last_day, horizon)
+            {
                 if known.contains(&(agreement.id, owed.kind, owed.window.first)) {
                     continue;
                 }
@@ -57,7 +60,10 @@ pub fn write_owed(state: &AppState, branch: BranchId, horizon: DateRange) -> Res
             }
         }
         let count = rows.len();
-        visits::insert_many(conn, branch, &rows, now)?;
+        let cause = Cause { who: "hotspell", why: Some("owed by the agreement") };
+        for row in &rows {
+            visits::insert_once(conn, branch, row, cause, now)?;
+        }
         Ok(count)
     })
 }

@@ -5,13 +5,15 @@ use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::quantity::microfarads_under_load;
 use hotspell_domain::{
     Amperes, CapacitorRating, ComponentClass, ComponentEnd, Condition, Exposure, Microfarads,
-    ReadingLimits, Volts, VoltageRating,
+    ReadingLimits, VoltageRating, Volts,
 };
 use hotspell_reliability::drift::DriftReading;
 use hotspell_reliability::heat_rate::heat_rate;
 use hotspell_reliability::history::{ComponentHistory, HistoryEnd};
 use hotspell_reliability::score::{ComponentState, PastPart};
-use hotspell_store::{ComponentRecord, ReadingRecord, Section};
+use hotspell_store::components::ComponentRecord;
+use hotspell_store::readings::ReadingRecord;
+use hotspell_store::words::Section;
 
 use super::fleet::Fleet;
 use super::heat::HeatBook;
@@ -35,7 +37,11 @@ pub struct Part<'a> {
 impl<'a> Part<'a> {
     /// A part of a known machine; `None` when its machine is not loaded.
     #[must_use]
-    pub fn new(fleet: &'a Fleet, book: &'a HeatBook, component: &'a ComponentRecord) -> Option<Self> {
+    pub fn new(
+        fleet: &'a Fleet,
+        book: &'a HeatBook,
+        component: &'a ComponentRecord,
+    ) -> Option<Self> {
         let unit = fleet.unit_of(component)?;
         let exposure = if sits_indoors(component) { Exposure::Shade } else { unit.exposure };
         Some(Self {
@@ -183,7 +189,9 @@ impl<'a> Part<'a> {
             }
             (Some(ended), _) => HistoryEnd::ReplacedBeforeFailing { age: age(ended) },
             (None, _) => match self.fleet.left_on(site) {
-                Some(last) if last < self.book.as_of => HistoryEnd::LeftAgreement { age: age(last) },
+                Some(last) if last < self.book.as_of => {
+                    HistoryEnd::LeftAgreement { age: age(last) }
+                }
                 _ => HistoryEnd::StillWorking { age: age(self.book.as_of) },
             },
         }

@@ -150,7 +150,8 @@ pub fn score_site(
     let inputs = inputs(&fleet, &book, Some(site));
     recorded(state, branch, RunKind::Scoring, &inputs, |run| {
         let parts = parts(&fleet, &book);
-        let failures = parts.iter().filter_map(Part::history).filter(|it| it.failed()).count();
+        let failures =
+            parts.iter().filter_map(Part::history).filter(ComponentHistory::failed).count();
         let scored = compute(&fleet, &book, &parts, &model)?;
         let summary = summary(run, &fleet, &book, &scored, &model, failures);
         let rows = rows(run, &book, &scored)?;
@@ -165,10 +166,9 @@ pub fn score_site(
 /// # Errors
 /// [`AppError::NotReady`] when there is none.
 pub fn model_in_force(state: &AppState, branch: BranchId) -> Result<LifeModel, AppError> {
-    let record =
-        state.store.read(|conn| scores::latest_model(conn, branch))?.ok_or_else(|| {
-            AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
-        })?;
+    let record = state.store.read(|conn| scores::latest_model(conn, branch))?.ok_or_else(|| {
+        AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
+    })?;
     serde_json::from_value(record.model)
         .map_err(|error| AppError::internal("stored life model", error))
 }
@@ -208,11 +208,7 @@ fn parts<'a>(fleet: &'a Fleet, book: &'a HeatBook) -> Vec<Part<'a>> {
 }
 
 fn states(parts: &[Part<'_>]) -> Vec<ComponentState> {
-    parts
-        .iter()
-        .filter(|part| part.component.ended_on.is_none())
-        .filter_map(Part::state)
-        .collect()
+    parts.iter().filter(|part| part.component.ended_on.is_none()).filter_map(Part::state).collect()
 }
 
 fn fit(

@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate};
-use hotspell_domain::{Skill, SiteId, TechnicianId, VisitId, VisitState};
+use hotspell_domain::{SiteId, Skill, TechnicianId, VisitId, VisitState};
 use hotspell_planning::season::{
     Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
 use hotspell_planning::travel::{GreatCircle, TravelTable};
 use hotspell_reliability::horizon::{self, HorizonPoint};
-use hotspell_store::{DateSpan, SiteRecord, VisitRecord};
+use hotspell_store::sites::{SiteAbsence, SiteRecord};
+use hotspell_store::visits::VisitRecord;
 
 use super::AppError;
 use super::calendar::{Calendar, seconds_of_day};
@@ -43,7 +44,7 @@ pub struct ProblemInput<'a> {
     /// The visits to plan.
     pub visits: &'a [VisitRecord],
     /// Absences of each home.
-    pub site_absences: &'a BTreeMap<SiteId, Vec<DateSpan>>,
+    pub site_absences: &'a BTreeMap<SiteId, Vec<SiteAbsence>>,
     /// For each home, the failures to be expected by a day.
     pub expected_failures: &'a BTreeMap<SiteId, Vec<HorizonPoint>>,
     /// The date before which the first hot spell comes with one tenth.

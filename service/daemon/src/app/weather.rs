@@ -7,12 +7,14 @@ use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::weather::{self as stored, DaysStored, Finding, WeatherDay};
 use hotspell_store::words::StationId;
-use hotspell_weather::formats;
+use hotspell_weather::formats::{ReadOptions, WeatherRecord, read_record};
 use hotspell_weather::series::{DailyTemperature, StationSeries};
 
 use super::AppError;
 use crate::state::AppState;
 
+/// Hours that a day must have for its extremes to count (22 of 24, as the degree-day checks use).
+const FEWEST_HOURS: usize = 22;
 /// The earliest day that any record may have.
 const EARLIEST: NaiveDate = NaiveDate::MIN;
 
@@ -68,8 +70,12 @@ pub fn import(
     until: NaiveDate,
     now: DateTime<Utc>,
 ) -> Result<WeatherStored, AppError> {
-    let series = formats::read_series(reader, None)
+    let read = read_record(reader, &ReadOptions::default())
         .map_err(|error| AppError::field("file", error))?;
+    let series = match read {
+        WeatherRecord::Daily(series) => series,
+        WeatherRecord::Hourly(hours) => hours.daily_extremes(FEWEST_HOURS),
+    };
     let days: Vec<WeatherDay> = series
         .days
         .iter()
@@ -88,7 +94,7 @@ pub fn import(
         .filter(|finding| finding.first_day < until)
         .map(|finding| Finding {
             day: Some(finding.first_day),
-            kind: finding.finding.as_str().to_owned(),
+            kind: finding_name(finding.finding),
             detail: finding.detail.clone(),
             found_at: now,
         })
@@ -110,4 +116,12 @@ pub fn days(
     range: DateRange,
 ) -> Result<Vec<WeatherDay>, AppError> {
     Ok(state.store.read(|conn| stored::days(conn, station, range))?)
+}
+
+/// The finding's published name.
+fn finding_name(kind: hotspell_weather::quality::FindingKind) -> String {
+    serde_json::to_value(kind)
+        .ok()
+        .and_then(|name| name.as_str().map(str::to_owned))
+        .unwrap_or_else(|| format!("{kind:?}"))
 }
