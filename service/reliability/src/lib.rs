@@ -10,6 +10,7 @@ pub mod ensemble;
 pub mod frailty_fit;
 pub mod gamma_mixture;
 pub mod heat_age;
+pub mod heat_rate;
 pub mod history;
 pub mod horizon;
 pub mod intervals;
