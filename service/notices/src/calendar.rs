@@ -101,16 +101,72 @@ impl Invitation {
             .append_property(self.organizer.property("ORGANIZER"))
             .append_multi_property(attendee);
 
-        let mut calendar = Calendar::empty();
-        calendar
-            .append_property(Property::new("VERSION", "2.0"))
-            .append_property(Property::new("PRODID", "-//Hotspell//Notices//EN"))
-            .append_property(Property::new("CALSCALE", "GREGORIAN"))
-            .append_property(Property::new("METHOD", self.method.as_str()))
-            .push(event);
-        let text = calendar.to_string();
-        // Every content line ends with CRLF, the last one too (RFC 5545, section 3.1); the
-        // library leaves the last one open.
-        if text.ends_with("\r\n") { text } else { text + "\r\n" }
+        let mut calendar = empty_calendar(Some(self.method));
+        calendar.push(event);
+        finished(&calendar)
     }
+}
+
+/// One stop in a feed that a technician's own calendar subscribes to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FeedEvent {
+    /// The event's identity for its whole life.
+    pub uid: String,
+    /// Raised with every change.
+    pub sequence: u32,
+    /// When the row last changed (DTSTAMP of an event without METHOD is its last revision, RFC
+    /// 5545, section 3.8.7.2).
+    pub stamp: DateTime<Utc>,
+    /// Planned arrival.
+    pub starts: DateTime<Utc>,
+    /// Planned departure.
+    pub ends: DateTime<Utc>,
+    /// One line.
+    pub summary: String,
+    /// Some lines.
+    pub description: String,
+    /// Street address.
+    pub location: String,
+}
+
+/// A feed of events to subscribe to, lines ended by CRLF. It has no METHOD: nobody is invited, and
+/// what is gone from the feed is gone from the calendar.
+#[must_use]
+pub fn feed(name: &str, events: &[FeedEvent]) -> String {
+    let mut calendar = empty_calendar(None);
+    // RFC 7986, section 5.1.
+    calendar.append_property(Property::new("NAME", name));
+    for planned in events {
+        let mut event = Event::new();
+        event
+            .uid(&planned.uid)
+            .sequence(planned.sequence)
+            .timestamp(planned.stamp)
+            .starts(planned.starts)
+            .ends(planned.ends)
+            .summary(&planned.summary)
+            .description(&planned.description)
+            .location(&planned.location);
+        calendar.push(event);
+    }
+    finished(&calendar)
+}
+
+fn empty_calendar(method: Option<Method>) -> Calendar {
+    let mut calendar = Calendar::empty();
+    calendar
+        .append_property(Property::new("VERSION", "2.0"))
+        .append_property(Property::new("PRODID", "-//Hotspell//Notices//EN"))
+        .append_property(Property::new("CALSCALE", "GREGORIAN"));
+    if let Some(method) = method {
+        calendar.append_property(Property::new("METHOD", method.as_str()));
+    }
+    calendar
+}
+
+fn finished(calendar: &Calendar) -> String {
+    let text = calendar.to_string();
+    // Every content line ends with CRLF, the last one too (RFC 5545, section 3.1); the library
+    // leaves the last one open.
+    if text.ends_with("\r\n") { text } else { text + "\r\n" }
 }

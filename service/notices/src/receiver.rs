@@ -2,15 +2,22 @@
 //!
 //! It speaks as much SMTP (RFC 5321) as a sender of one message at a time needs, on a free port
 //! of the loopback interface, and fails on command: for the next messages in order, or for a
-//! recipient always. No TLS.
+//! recipient always. It offers TLS with a certificate of its own, made at its start, and asks for a
+//! password when told so.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use tokio::io::{AsyncBufReadExt as _, AsyncRead, AsyncWrite, AsyncWriteExt as _, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::task::AbortHandle;
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
+use tokio_rustls::rustls::crypto::ring::default_provider;
+use tokio_rustls::rustls::pki_types::PrivateKeyDer;
 
 /// What the server does with one message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,6 +44,17 @@ pub enum Fault {
     HangAfterMessage,
     /// Says nothing at all, not even a greeting.
     HangAtGreeting,
+}
+
+/// How the server protects its connections.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Protection {
+    /// Not at all.
+    None,
+    /// It offers STARTTLS (RFC 3207) and takes no mail before it.
+    StartTls,
+    /// TLS from the first byte.
+    Implicit,
 }
 
 /// A message as it arrived.
@@ -68,6 +86,14 @@ struct State {
     always: BTreeMap<String, Fault>,
     received: Vec<Received>,
     connections: usize,
+    account: Option<(String, String)>,
+}
+
+/// What a conversation needs to know.
+struct House {
+    state: Arc<Mutex<State>>,
+    protection: Protection,
+    acceptor: TlsAcceptor,
 }
 
 /// A running server; it stops when dropped.
@@ -75,36 +101,50 @@ struct State {
 pub struct TestReceiver {
     address: SocketAddr,
     state: Arc<Mutex<State>>,
+    certificate_pem: String,
     task: AbortHandle,
 }
 
 impl TestReceiver {
-    /// Starts a server that takes everything. Must be called inside a tokio runtime.
+    /// Starts a server without TLS that takes everything. Must be called inside a tokio runtime.
     ///
     /// # Errors
     /// When no port can be listened on.
     pub async fn start() -> std::io::Result<Self> {
-        Self::listen(SocketAddr::from(([127, 0, 0, 1], 0))).await
+        Self::listen(SocketAddr::from(([127, 0, 0, 1], 0)), Protection::None).await
     }
 
-    /// Starts a server on a given address, to come back where an earlier one was.
+    /// Starts a server on a given address, to come back where an earlier one was, or with TLS. Its
+    /// certificate is for `localhost`.
     ///
     /// # Errors
-    /// When the address cannot be listened on.
-    pub async fn listen(address: SocketAddr) -> std::io::Result<Self> {
+    /// When the address cannot be listened on or no certificate can be made.
+    pub async fn listen(address: SocketAddr, protection: Protection) -> std::io::Result<Self> {
         let listener = TcpListener::bind(address).await?;
         let address = listener.local_addr()?;
         let state = Arc::new(Mutex::new(State::default()));
-        let shared = Arc::clone(&state);
+        let (acceptor, certificate_pem) = certificate().map_err(std::io::Error::other)?;
+        let house = Arc::new(House { state: Arc::clone(&state), protection, acceptor });
         let task = tokio::spawn(async move {
             while let Ok((stream, _peer)) = listener.accept().await {
-                lock(&shared).connections += 1;
-                let shared = Arc::clone(&shared);
+                lock(&house.state).connections += 1;
+                let house = Arc::clone(&house);
                 // A peer that breaks off is part of the tests.
-                tokio::spawn(async move { drop(converse(stream, &shared).await) });
+                tokio::spawn(async move { drop(converse(stream, &house).await) });
             }
         });
-        Ok(Self { address, state, task: task.abort_handle() })
+        Ok(Self { address, state, certificate_pem, task: task.abort_handle() })
+    }
+
+    /// The certificate, for a client that is to trust it.
+    #[must_use]
+    pub fn certificate_pem(&self) -> &str {
+        &self.certificate_pem
+    }
+
+    /// Takes mail only from this user with this password (AUTH PLAIN, RFC 4616).
+    pub fn demand(&self, user: &str, password: &str) {
+        lock(&self.state).account = Some((user.to_owned(), password.to_owned()));
     }
 
     /// Where it listens.
@@ -146,15 +186,30 @@ fn lock(state: &Mutex<State>) -> MutexGuard<'_, State> {
     state.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-type Wire = BufReader<TcpStream>;
+fn certificate() -> Result<(TlsAcceptor, String), Box<dyn core::error::Error + Send + Sync>> {
+    let made = rcgen::generate_simple_self_signed(["localhost".to_owned()])?;
+    let key = PrivateKeyDer::try_from(made.signing_key.serialize_der())?;
+    let config = ServerConfig::builder_with_provider(Arc::new(default_provider()))
+        .with_safe_default_protocol_versions()?
+        .with_no_client_auth()
+        .with_single_cert(vec![made.cert.der().clone()], key)?;
+    Ok((TlsAcceptor::from(Arc::new(config)), made.cert.pem()))
+}
+
+trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
+impl<S: AsyncRead + AsyncWrite + Send + Unpin> Stream for S {}
+
+type Wire = BufReader<Box<dyn Stream>>;
 
 async fn say(wire: &mut Wire, line: &str) -> std::io::Result<()> {
-    wire.get_mut().write_all(format!("{line}\r\n").as_bytes()).await
+    wire.get_mut().write_all(format!("{line}\r\n").as_bytes()).await?;
+    wire.get_mut().flush().await
 }
 
 /// What the conversation does after a command.
 enum Next {
     Go,
+    Upgrade,
     Close,
 }
 
@@ -162,60 +217,66 @@ struct Transaction {
     fault: Fault,
     from: String,
     to: Vec<String>,
+    encrypted: bool,
+    signed_in: bool,
 }
 
-async fn converse(stream: TcpStream, state: &Mutex<State>) -> std::io::Result<()> {
+async fn converse(stream: TcpStream, house: &House) -> std::io::Result<()> {
+    let implicit = house.protection == Protection::Implicit;
+    let stream: Box<dyn Stream> =
+        if implicit { Box::new(house.acceptor.accept(stream).await?) } else { Box::new(stream) };
     let mut wire = BufReader::new(stream);
-    if lock(state).plan.front() == Some(&Fault::HangAtGreeting) {
-        lock(state).plan.pop_front();
+    let silent = lock(&house.state).plan.front() == Some(&Fault::HangAtGreeting);
+    if silent {
+        lock(&house.state).plan.pop_front();
         return hang(&mut wire).await;
     }
     say(&mut wire, "220 receiver.test ready").await?;
-    let mut current = Transaction { fault: Fault::Accept, from: String::new(), to: Vec::new() };
+    let mut current = Transaction {
+        fault: Fault::Accept,
+        from: String::new(),
+        to: Vec::new(),
+        encrypted: implicit,
+        signed_in: false,
+    };
     loop {
         let mut line = String::new();
         if wire.read_line(&mut line).await? == 0 {
             return Ok(());
         }
-        if let Next::Close = answer(&mut wire, state, &mut current, line.trim_end()).await? {
-            return Ok(());
+        match answer(&mut wire, house, &mut current, line.trim_end()).await? {
+            Next::Go => {}
+            Next::Close => return Ok(()),
+            Next::Upgrade => {
+                let plain = wire.into_inner();
+                wire = BufReader::new(Box::new(house.acceptor.accept(plain).await?));
+                current.encrypted = true;
+            }
         }
     }
 }
 
 async fn answer(
     wire: &mut Wire,
-    state: &Mutex<State>,
+    house: &House,
     current: &mut Transaction,
     line: &str,
 ) -> std::io::Result<Next> {
     let verb = line.split([' ', ':']).next().unwrap_or_default().to_ascii_uppercase();
     match verb.as_str() {
-        "EHLO" => {
-            say(wire, "250-receiver.test").await?;
-            say(wire, "250 8BITMIME").await?;
+        "EHLO" => greet(wire, house, current).await?,
+        "STARTTLS" => {
+            say(wire, "220 2.0.0 ready for TLS").await?;
+            return Ok(Next::Upgrade);
         }
-        "MAIL" => {
-            let fault = lock(state).plan.pop_front().unwrap_or(Fault::Accept);
-            *current = Transaction { fault, from: address_in(line), to: Vec::new() };
-            let busy = fault == Fault::BusyAtMail;
-            say(wire, if busy { "451 4.3.2 busy, try later" } else { "250 2.1.0 ok" }).await?;
+        "AUTH" => {
+            current.signed_in = knows(&house.state, line);
+            let reply = if current.signed_in { "235 2.7.0 welcome" } else { "535 5.7.8 no" };
+            say(wire, reply).await?;
         }
-        "RCPT" => {
-            let recipient = address_in(line);
-            if let Some(fault) = lock(state).always.get(&recipient) {
-                current.fault = *fault;
-            }
-            match current.fault {
-                Fault::BusyAtRecipient => say(wire, "451 4.7.1 greylisted, try later").await?,
-                Fault::RefuseRecipient => say(wire, "550 5.1.1 no such mailbox").await?,
-                _ => {
-                    current.to.push(recipient);
-                    say(wire, "250 2.1.5 ok").await?;
-                }
-            }
-        }
-        "DATA" => return take_message(wire, state, current).await,
+        "MAIL" => say(wire, begin(house, current, line)).await?,
+        "RCPT" => say(wire, add_recipient(&house.state, current, line)).await?,
+        "DATA" => return take_message(wire, &house.state, current).await,
         "QUIT" => {
             say(wire, "221 2.0.0 bye").await?;
             return Ok(Next::Close);
@@ -224,6 +285,57 @@ async fn answer(
         _ => say(wire, "502 5.5.2 unknown command").await?,
     }
     Ok(Next::Go)
+}
+
+async fn greet(wire: &mut Wire, house: &House, current: &Transaction) -> std::io::Result<()> {
+    say(wire, "250-receiver.test").await?;
+    if house.protection == Protection::StartTls && !current.encrypted {
+        say(wire, "250-STARTTLS").await?;
+    }
+    if lock(&house.state).account.is_some() {
+        say(wire, "250-AUTH PLAIN").await?;
+    }
+    say(wire, "250 8BITMIME").await
+}
+
+/// Whether `AUTH PLAIN base64(NUL user NUL password)` is the demanded account.
+fn knows(state: &Mutex<State>, line: &str) -> bool {
+    let given = line.rsplit(' ').next().and_then(|text| STANDARD.decode(text).ok());
+    let account = lock(state).account.clone();
+    match (given, account) {
+        (Some(given), Some((user, password))) => {
+            given == format!("\0{user}\0{password}").into_bytes()
+        }
+        _ => false,
+    }
+}
+
+fn begin(house: &House, current: &mut Transaction, line: &str) -> &'static str {
+    if house.protection != Protection::None && !current.encrypted {
+        return "530 5.7.0 STARTTLS first";
+    }
+    if lock(&house.state).account.is_some() && !current.signed_in {
+        return "530 5.7.0 sign in first";
+    }
+    current.fault = lock(&house.state).plan.pop_front().unwrap_or(Fault::Accept);
+    current.from = address_in(line);
+    current.to.clear();
+    if current.fault == Fault::BusyAtMail { "451 4.3.2 busy, try later" } else { "250 2.1.0 ok" }
+}
+
+fn add_recipient(state: &Mutex<State>, current: &mut Transaction, line: &str) -> &'static str {
+    let recipient = address_in(line);
+    if let Some(fault) = lock(state).always.get(&recipient) {
+        current.fault = *fault;
+    }
+    match current.fault {
+        Fault::BusyAtRecipient => "451 4.7.1 greylisted, try later",
+        Fault::RefuseRecipient => "550 5.1.1 no such mailbox",
+        _ => {
+            current.to.push(recipient);
+            "250 2.1.5 ok"
+        }
+    }
 }
 
 async fn take_message(

@@ -2,7 +2,7 @@
 //! another library.
 
 use hotspell_domain::Language;
-use hotspell_notices::calendar::{Invitation, Method, Party};
+use hotspell_notices::calendar::{FeedEvent, Invitation, Method, Party, feed};
 use hotspell_notices::compose::{reminder, slot_changed};
 
 use crate::samples;
@@ -107,4 +107,23 @@ fn a_window_is_the_same_wall_clock_time_on_both_sides_of_a_clock_change() {
 #[test]
 fn the_stamp_is_the_moment_of_composing() {
     assert_eq!(line(&invitation().to_ics(), "DTSTAMP"), "DTSTAMP:20260224T160500Z");
+}
+
+#[test]
+fn a_feed_lists_every_stop_and_an_empty_one_is_still_a_calendar() {
+    let stop = |number: u32| FeedEvent {
+        uid: format!("visit-{number}@palobrea.example.com"),
+        sequence: number,
+        stamp: samples::at("2026-03-09T22:00:00Z"),
+        starts: samples::at("2026-03-10T15:05:00Z"),
+        ends: samples::at("2026-03-10T16:25:00Z"),
+        summary: "Tune-up, Ann; and Bo".into(),
+        description: String::new(),
+        location: "1842 E Saguaro Bend, Phoenix".into(),
+    };
+    let ics = unfolded(&feed("Marisol", &[stop(1), stop(2)]));
+    assert_eq!(line(&ics, "METHOD"), "missing");
+    assert_eq!(ics.matches("BEGIN:VEVENT").count(), 2);
+    assert_eq!(line(&ics, "SUMMARY"), r"SUMMARY:Tune-up\, Ann\; and Bo");
+    assert!(feed("Marisol", &[]).ends_with("END:VCALENDAR\r\n"));
 }

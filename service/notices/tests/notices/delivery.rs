@@ -10,7 +10,7 @@ use hotspell_notices::channel::{
 };
 use hotspell_notices::compose::reminder;
 use hotspell_notices::message::OutgoingNotice;
-use hotspell_notices::receiver::{Fault, TestReceiver};
+use hotspell_notices::receiver::{Fault, Protection, TestReceiver};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpListener;
 
@@ -132,16 +132,71 @@ async fn a_relay_that_is_down_is_tried_again_and_an_impossible_notice_is_refused
     assert_eq!(outcome, DeliveryOutcome::Refused { reason: reason.into() });
 }
 
+async fn protected(protection: Protection) -> TestReceiver {
+    TestReceiver::listen(([127, 0, 0, 1], 0).into(), protection).await.unwrap()
+}
+
+fn protected_settings(receiver: &TestReceiver, encryption: Encryption) -> SmtpSettings {
+    SmtpSettings {
+        host: "localhost".into(),
+        encryption,
+        authority_pem: Some(receiver.certificate_pem().as_bytes().to_vec()),
+        ..plain_settings(receiver.address().port())
+    }
+}
+
+async fn outcome_with(settings: SmtpSettings) -> DeliveryOutcome {
+    SmtpChannel::new(settings, None).unwrap().deliver(&notice(1), now()).await
+}
+
+#[tokio::test]
+async fn mail_goes_over_tls_from_the_first_byte_or_after_starttls() {
+    for (protection, encryption) in
+        [(Protection::Implicit, Encryption::Implicit), (Protection::StartTls, Encryption::StartTls)]
+    {
+        let receiver = protected(protection).await;
+        let outcome = outcome_with(protected_settings(&receiver, encryption)).await;
+        assert_eq!(ending(&outcome), Ending::Delivered, "{protection:?}: {outcome:?}");
+        assert_eq!(receiver.received().len(), 1);
+    }
+}
+
+#[tokio::test]
+async fn a_relay_with_an_unknown_certificate_or_another_name_gets_no_mail() {
+    let receiver = protected(Protection::Implicit).await;
+    let unknown =
+        SmtpSettings { authority_pem: None, ..protected_settings(&receiver, Encryption::Implicit) };
+    let other_name = SmtpSettings {
+        host: "127.0.0.1".into(),
+        ..protected_settings(&receiver, Encryption::Implicit)
+    };
+    for settings in [unknown, other_name] {
+        assert_eq!(ending(&outcome_with(settings).await), Ending::TryAgain);
+    }
+    assert!(receiver.received().is_empty());
+}
+
 #[tokio::test]
 async fn a_relay_without_starttls_gets_no_mail_when_starttls_is_demanded() {
     let receiver = TestReceiver::start().await.unwrap();
-    let settings = SmtpSettings {
-        encryption: Encryption::StartTls,
-        ..plain_settings(receiver.address().port())
-    };
-    let outcome = SmtpChannel::new(settings, None).unwrap().deliver(&notice(1), now()).await;
-    assert_eq!(ending(&outcome), Ending::TryAgain);
+    let settings = protected_settings(&receiver, Encryption::StartTls);
+    assert_eq!(ending(&outcome_with(settings).await), Ending::TryAgain);
     assert!(receiver.received().is_empty());
+}
+
+#[tokio::test]
+async fn a_wrong_password_is_the_relays_trouble_and_gives_no_message_up() {
+    let receiver = protected(Protection::Implicit).await;
+    receiver.demand("hotspell", "right");
+    let with = |password: Option<&str>| SmtpSettings {
+        credentials: password
+            .map(|password| Credentials { user: "hotspell".into(), password: password.into() }),
+        ..protected_settings(&receiver, Encryption::Implicit)
+    };
+    assert_eq!(ending(&outcome_with(with(Some("wrong"))).await), Ending::TryAgain);
+    assert_eq!(ending(&outcome_with(with(None)).await), Ending::TryAgain);
+    assert!(receiver.received().is_empty());
+    assert_eq!(ending(&outcome_with(with(Some("right"))).await), Ending::Delivered);
 }
 
 #[test]
