@@ -26,6 +26,21 @@ impl VisitKind {
     }
 }
 
+/// Length of the arrival window that a household is told, seconds.
+pub const ARRIVAL_WINDOW_SECONDS: i32 = 2 * 3600;
+/// Arrival windows begin on the half hour.
+const HALF_HOUR_SECONDS: i32 = 1800;
+
+/// The two-hour arrival window told for work that is planned to start at `start_seconds` after
+/// midnight: it begins on the half hour at least half an hour before, so that a technician who
+/// is a little early or an hour late still keeps it.
+#[must_use]
+pub fn arrival_window_seconds(start_seconds: i32) -> (i32, i32) {
+    let begins = (start_seconds - HALF_HOUR_SECONDS).max(0);
+    let begins = begins - begins % HALF_HOUR_SECONDS;
+    (begins, begins + ARRIVAL_WINDOW_SECONDS)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -35,5 +50,12 @@ mod tests {
         assert_eq!(VisitKind::TuneUp.duration_seconds(1), 45 * 60);
         assert_eq!(VisitKind::TuneUp.duration_seconds(2), 65 * 60);
         assert_eq!(VisitKind::TuneUp.duration_seconds(0), 45 * 60);
+    }
+
+    #[test]
+    fn the_arrival_window_holds_an_early_and_a_late_technician() {
+        // 09:40 is told as 09:00 to 11:00.
+        assert_eq!(arrival_window_seconds(9 * 3600 + 2400), (9 * 3600, 11 * 3600));
+        assert_eq!(arrival_window_seconds(600), (0, 7200));
     }
 }

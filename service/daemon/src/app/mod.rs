@@ -3,9 +3,11 @@
 //! One file per case. A use case takes plain arguments (never a request), returns plain values
 //! and refuses with [`AppError`]; the API and the pages call the same functions.
 
+pub mod adopt;
 pub mod calendar;
 pub mod fleet;
 pub mod heat;
+pub mod loads;
 pub mod outlook;
 pub mod owed;
 pub mod parts;

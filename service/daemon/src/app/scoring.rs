@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, Days, NaiveDate};
 use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId};
 use hotspell_reliability::drift::{DriftModel, DriftReading};
+use hotspell_reliability::ensemble::HeatEnsemble;
 use hotspell_reliability::history::ComponentHistory;
 use hotspell_reliability::horizon::HorizonPoint;
 use hotspell_reliability::priors::Priors;
@@ -173,7 +174,7 @@ pub fn model_in_force(state: &AppState, branch: BranchId) -> Result<LifeModel, A
         .map_err(|error| AppError::internal("stored life model", error))
 }
 
-fn load(
+pub(super) fn load(
     state: &AppState,
     branch: BranchId,
     only: Option<SiteId>,
@@ -198,7 +199,7 @@ fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::V
     })
 }
 
-fn parts<'a>(fleet: &'a Fleet, book: &'a HeatBook) -> Vec<Part<'a>> {
+pub(super) fn parts<'a>(fleet: &'a Fleet, book: &'a HeatBook) -> Vec<Part<'a>> {
     fleet
         .components
         .iter()
@@ -252,6 +253,49 @@ fn drift_models(
     models
 }
 
+/// The branch as the scoring functions see it.
+pub(super) struct Context {
+    /// Parts in service.
+    pub(super) states: Vec<ComponentState>,
+    past: Vec<PastPart>,
+    /// Dates of the horizon.
+    pub(super) dates: Vec<NaiveDate>,
+    ensembles: BTreeMap<ComponentClass, HeatEnsemble>,
+}
+
+impl Context {
+    /// Brings parts and weather together; `dates` are the days to speak of.
+    pub(super) fn new(
+        book: &HeatBook,
+        parts: &[Part<'_>],
+        dates: Vec<NaiveDate>,
+    ) -> Result<Self, AppError> {
+        let end = dates.last().copied().unwrap_or(book.as_of);
+        let paths = book.paths(&[], end)?;
+        let ensembles = book.ensembles(&paths, &dates)?;
+        Ok(Self {
+            states: states(parts),
+            past: parts.iter().filter_map(Part::past).collect(),
+            dates,
+            ensembles,
+        })
+    }
+
+    /// The input of the scoring functions.
+    pub(super) fn input<'a>(&'a self, model: &'a LifeModel) -> ScoreInput<'a> {
+        ScoreInput {
+            model: &model.fitted.model,
+            drift: &model.drift,
+            components: &self.states,
+            past: &self.past,
+            ensembles: &self.ensembles,
+            reference_hours: &model.reference_hours,
+            reason_date: self.dates.len().saturating_sub(1),
+            confidence: CONFIDENCE,
+        }
+    }
+}
+
 /// Scores with the days they speak of.
 struct Scored {
     scores: Vec<ComponentScore>,
@@ -265,26 +309,14 @@ fn compute(
     parts: &[Part<'_>],
     model: &LifeModel,
 ) -> Result<Scored, AppError> {
-    let states = states(parts);
-    let past: Vec<PastPart> = parts.iter().filter_map(Part::past).collect();
     let southern = fleet.branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
-    let end = season_end(book.as_of, southern);
-    let dates = horizon(book.as_of, end);
-    let paths = book.paths(&[], end)?;
-    let ensembles = book.ensembles(&paths, &dates)?;
-    let scores = score(ScoreInput {
-        model: &model.fitted.model,
-        drift: &model.drift,
-        components: &states,
-        past: &past,
-        ensembles: &ensembles,
-        reference_hours: &model.reference_hours,
-        reason_date: dates.len() - 1,
-        confidence: CONFIDENCE,
-    })
-    .map_err(|error| AppError::internal("scoring", error))?;
-    let heat_ages = states.iter().map(|state| (state.component, state.heat_age_hours)).collect();
-    Ok(Scored { scores, heat_ages, dates })
+    let dates = horizon(book.as_of, season_end(book.as_of, southern));
+    let context = Context::new(book, parts, dates)?;
+    let scores =
+        score(context.input(model)).map_err(|error| AppError::internal("scoring", error))?;
+    let heat_ages =
+        context.states.iter().map(|state| (state.component, state.heat_age_hours)).collect();
+    Ok(Scored { scores, heat_ages, dates: context.dates })
 }
 
 fn summary(

@@ -1,0 +1,248 @@
+//! Load lists: what a truck must carry so that the chance of missing a part stays small.
+
+use chrono::NaiveDate;
+use hotspell_domain::capacitor::Verdict;
+use hotspell_domain::{
+    BranchId, CapacitorRating, ComponentClass, ComponentId, DateRange, RouteId, SiteId,
+    VoltageRating,
+};
+use hotspell_reliability::needs::{RoutePart, part_needs};
+use hotspell_reliability::stock::{LoadList, Substitution, load_list};
+use hotspell_store::routes::{
+    self, LoadLine, NewLoadList, RouteFilter, RouteRecord, RouteStopFilter,
+};
+use hotspell_store::words::{RouteState, RunKind};
+use hotspell_store::{Page, visits};
+use serde_json::json;
+
+use super::AppError;
+use super::parts::Part;
+use super::record::recorded;
+use super::scoring::{self, Context, LifeModel};
+use crate::state::AppState;
+
+/// A kind of part that a truck can carry.
+#[derive(Debug, Clone, PartialEq)]
+enum Kind {
+    Capacitor(ComponentClass, CapacitorRating),
+    Contactor(String),
+}
+
+impl Kind {
+    /// The kind of a component, if trucks carry such: capacitors with a known rating, contactors.
+    fn of(part: &Part<'_>) -> Option<Self> {
+        match part.component.class {
+            class if class.is_run_capacitor() => Some(Self::Capacitor(class, part.rating()?)),
+            ComponentClass::Contactor => Some(Self::Contactor(part.component.rating.clone()?)),
+            _ => None,
+        }
+    }
+
+    /// Whether this kind may go where `wanted` was.
+    fn fits(&self, wanted: &Self) -> bool {
+        match (wanted, self) {
+            (Self::Capacitor(_, old), Self::Capacitor(_, new)) => {
+                old.check_replacement(new).is_ok()
+            }
+            (Self::Contactor(old), Self::Contactor(new)) => old == new,
+            _ => false,
+        }
+    }
+
+    /// The same capacitance at the rating that serves every voltage.
+    fn broadest(&self) -> Self {
+        match self {
+            Self::Capacitor(class, rating) => Self::Capacitor(
+                *class,
+                CapacitorRating { voltage: VoltageRating::V370Or440, ..*rating },
+            ),
+            Self::Contactor(_) => self.clone(),
+        }
+    }
+
+    fn class(&self) -> ComponentClass {
+        match self {
+            Self::Capacitor(class, _) => *class,
+            Self::Contactor(_) => ComponentClass::Contactor,
+        }
+    }
+
+    fn rating(&self) -> String {
+        match self {
+            Self::Capacitor(_, rating) => rating.to_string(),
+            Self::Contactor(rating) => rating.clone(),
+        }
+    }
+}
+
+/// Writes the load list of every current route in the range that has none yet; says how many.
+///
+/// # Errors
+/// [`AppError::NotReady`] before the first scoring.
+pub fn write_load_lists(
+    state: &AppState,
+    branch: BranchId,
+    days: DateRange,
+    as_of: NaiveDate,
+) -> Result<usize, AppError> {
+    let open = open_routes(state, branch, days)?;
+    if open.is_empty() {
+        return Ok(0);
+    }
+    let model = scoring::model_in_force(state, branch)?;
+    let (fleet, book) = scoring::load(state, branch, None, as_of)?;
+    let parts = scoring::parts(&fleet, &book);
+    let mut dates: Vec<NaiveDate> = open.iter().map(|(route, _)| route.day).collect();
+    dates.push(as_of.succ_opt().unwrap_or(as_of));
+    dates.sort_unstable();
+    dates.dedup();
+    dates.retain(|date| *date > as_of);
+    let context = Context::new(&book, &parts, dates)?;
+    let bound = state.config.planning.missing_part_chance;
+    let inputs = json!({ "first_day": days.first, "last_day": days.last, "bound": bound,
+        "routes": open.len(), "as_of": as_of });
+    recorded(state, branch, RunKind::LoadLists, &inputs, |run| {
+        let now = state.now();
+        let mut lists = Vec::with_capacity(open.len());
+        for (route, sites) in &open {
+            let wanted = wanted(&parts, &context, sites);
+            let lines = lines(&context, &model, &wanted, route.day, bound)?;
+            lists.push(lines.into_new(route.id, run));
+        }
+        state.store.write(|conn| {
+            for list in &lists {
+                routes::insert_load_list(conn, branch, list, now)?;
+            }
+            Ok::<_, AppError>(())
+        })?;
+        Ok((lists.len(), json!({ "load_lists": lists.len() })))
+    })
+}
+
+/// Current routes without a load list, with the homes on the way.
+fn open_routes(
+    state: &AppState,
+    branch: BranchId,
+    days: DateRange,
+) -> Result<Vec<(RouteRecord, Vec<SiteId>)>, AppError> {
+    state.store.read(|conn| {
+        let filter = RouteFilter {
+            days: Some(days),
+            state: Some(RouteState::Current),
+            ..RouteFilter::default()
+        };
+        let mut open = Vec::new();
+        for route in routes::list(conn, branch, &filter, Page::everything())? {
+            if routes::load_list_of(conn, branch, route.id)?.is_some() {
+                continue;
+            }
+            let filter = RouteStopFilter { route: Some(route.id), ..RouteStopFilter::default() };
+            let mut sites = Vec::new();
+            for stop in routes::list_stops(conn, branch, &filter, Page::everything())? {
+                sites.push(visits::find(conn, branch, stop.visit_id)?.site_id);
+            }
+            open.push((route, sites));
+        }
+        Ok(open)
+    })
+}
+
+/// The parts on the way that trucks carry replacements for.
+struct Wanted {
+    kinds: Vec<Kind>,
+    carried: Vec<Kind>,
+    route: Vec<RoutePart>,
+}
+
+fn wanted(parts: &[Part<'_>], context: &Context, sites: &[SiteId]) -> Wanted {
+    let index_of = |id: ComponentId| context.states.iter().position(|it| it.component == id);
+    let mut kinds: Vec<Kind> = Vec::new();
+    let mut route = Vec::new();
+    for part in parts.iter().filter(|part| part.component.ended_on.is_none()) {
+        let (Some(kind), Some(component)) = (Kind::of(part), index_of(part.component.id)) else {
+            continue;
+        };
+        if !context.states.get(component).is_some_and(|state| sites.contains(&state.site)) {
+            continue;
+        }
+        let wanted = kinds.iter().position(|known| *known == kind).unwrap_or_else(|| {
+            kinds.push(kind);
+            kinds.len() - 1
+        });
+        let replace_anyway =
+            part.last_verdict().is_some_and(|(_, verdict)| verdict >= Verdict::Due);
+        route.push(RoutePart { component, wanted, replace_anyway });
+    }
+    let mut carried: Vec<Kind> = Vec::new();
+    for kind in kinds.iter().map(Kind::broadest).chain(kinds.iter().cloned()) {
+        if !carried.contains(&kind) {
+            carried.push(kind);
+        }
+    }
+    Wanted { kinds, carried, route }
+}
+
+/// A load list with the names of its kinds.
+struct Lines {
+    list: LoadList,
+    carried: Vec<Kind>,
+    counts: Vec<usize>,
+}
+
+fn lines(
+    context: &Context,
+    model: &LifeModel,
+    wanted: &Wanted,
+    day: NaiveDate,
+    bound: f64,
+) -> Result<Lines, AppError> {
+    let date = context.dates.partition_point(|date| *date < day);
+    let needs = part_needs(&context.input(model), &wanted.route, date);
+    let rule =
+        Substitution::from_rule(wanted.kinds.len(), wanted.carried.len(), |old, new| {
+            match (wanted.kinds.get(old), wanted.carried.get(new)) {
+                (Some(old), Some(new)) => new.fits(old),
+                _ => false,
+            }
+        });
+    let list =
+        load_list(&needs, &rule, bound).map_err(|error| AppError::internal("load list", error))?;
+    let counts = list
+        .lines
+        .iter()
+        .map(|line| wanted.route.iter().filter(|it| line.serves.contains(&it.wanted)).count())
+        .collect();
+    Ok(Lines { list, carried: wanted.carried.clone(), counts })
+}
+
+impl Lines {
+    fn into_new(self, route_id: RouteId, run: hotspell_domain::RunId) -> NewLoadList {
+        let lines = self
+            .list
+            .lines
+            .iter()
+            .zip(&self.counts)
+            .filter(|(line, _)| line.quantity > 0)
+            .filter_map(|(line, parts)| {
+                let kind = self.carried.get(line.carried)?;
+                Some(LoadLine {
+                    class: kind.class(),
+                    rating: kind.rating(),
+                    quantity: i32::try_from(line.quantity).unwrap_or(i32::MAX),
+                    chance_short: line.shortage_probability.clamp(0.0, 1.0),
+                    why: format!(
+                        "{parts} such parts on the way, {:.1} expected to be needed",
+                        line.expected_need
+                    ),
+                })
+            })
+            .collect();
+        NewLoadList {
+            route_id,
+            run_id: Some(run),
+            chance_bound: self.list.bound,
+            chance_short: self.list.chance_of_missing.clamp(0.0, 1.0),
+            lines,
+        }
+    }
+}
