@@ -4,10 +4,14 @@
 //! and refuses with [`AppError`]; the API and the pages call the same functions.
 
 pub mod adopt;
+pub mod answers;
 pub mod calendar;
+pub mod delivery;
 pub mod fleet;
 pub mod heat;
+pub mod letters;
 pub mod loads;
+pub mod notices;
 pub mod outlook;
 pub mod owed;
 pub mod parts;

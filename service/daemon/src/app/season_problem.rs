@@ -25,8 +25,6 @@ const DOOR_CLOSES_S: i32 = 17 * 3600;
 const LARGE_WATTS: f64 = 17_600.0;
 /// Price of leaving a visit out beyond any day's cost, seconds: five hours of driving.
 const LEFT_OUT_S: i64 = 18_000;
-/// Arrival windows that are told to households, seconds.
-pub const ARRIVAL_WINDOW_S: i32 = 7_200;
 /// Price of telling a household another day, by what it was told, seconds.
 const CHANGE_PLACED_S: i64 = 900;
 const CHANGE_ANNOUNCED_S: i64 = 5_400;

@@ -1,0 +1,218 @@
+//! What households answer through the links in their mail.
+
+use chrono::NaiveDate;
+use hotspell_domain::{BranchId, ContactId, VisitId, VisitState};
+use hotspell_notices::links::{LinkClaims, LinkError, LinkPurpose};
+use hotspell_store::answers::{self, NewAnswer};
+use hotspell_store::contacts::{self, ContactFields, ContactRecord};
+use hotspell_store::sites::SiteRecord;
+use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
+use hotspell_store::words::AnswerKind;
+use hotspell_store::{AnyConnection, Page, branches, sites, technicians};
+
+use super::AppError;
+use super::record::digest;
+use crate::state::AppState;
+
+/// What the answer page shows.
+#[derive(Debug, Clone)]
+pub struct AnswerView {
+    /// The branch.
+    pub branch: branches::BranchRecord,
+    /// The home.
+    pub site: SiteRecord,
+    /// The person.
+    pub contact: ContactRecord,
+    /// The visit.
+    pub visit: VisitRecord,
+    /// First name of who comes.
+    pub technician_first_name: Option<String>,
+}
+
+/// The claims of a token that opens an answer page.
+///
+/// # Errors
+/// [`AppError::Forbidden`] with a sentence for the household.
+pub fn claims(state: &AppState, token: &str, purpose: LinkPurpose) -> Result<LinkClaims, AppError> {
+    state.links.verify(token, purpose, state.now()).map_err(|error| {
+        AppError::Forbidden(match error {
+            LinkError::Expired(_) => "This link is no longer good. Please call us.".to_owned(),
+            LinkError::Tampered | LinkError::WrongPurpose(_) => {
+                "This link is incomplete. Please open it again from the mail.".to_owned()
+            }
+        })
+    })
+}
+
+/// Loads the page behind an answer link. Reading changes nothing.
+///
+/// # Errors
+/// [`AppError::Forbidden`] for a link that does not count, [`AppError::NotFound`] when the visit
+/// is gone.
+pub fn view(state: &AppState, token: &str) -> Result<AnswerView, AppError> {
+    let claims = claims(state, token, LinkPurpose::AnswerVisit)?;
+    let visit = claims.visit.ok_or_else(|| AppError::not_found("visit", "in this link"))?;
+    state.store.read(|conn| load(conn, visit, claims.contact))
+}
+
+fn load(
+    conn: &mut AnyConnection,
+    visit: VisitId,
+    contact: ContactId,
+) -> Result<AnswerView, AppError> {
+    let (branch, visit) = find_visit(conn, visit)?;
+    let contact = contacts::find(conn, branch.id, contact)?;
+    if contact.site_id != visit.site_id {
+        return Err(AppError::not_found("visit", visit.id));
+    }
+    let site = sites::find(conn, branch.id, visit.site_id)?;
+    let technician_first_name = match visit.technician_id {
+        None => None,
+        Some(id) => technicians::find(conn, branch.id, id)?
+            .name
+            .split_whitespace()
+            .next()
+            .map(str::to_owned),
+    };
+    Ok(AnswerView { branch, site, contact, visit, technician_first_name })
+}
+
+/// A visit by its number alone: a link does not name its branch.
+fn find_visit(
+    conn: &mut AnyConnection,
+    id: VisitId,
+) -> Result<(branches::BranchRecord, VisitRecord), AppError> {
+    for branch in branches::list(conn, Page::everything())? {
+        match visits::find(conn, branch.id, id) {
+            Ok(visit) => return Ok((branch, visit)),
+            Err(hotspell_store::StoreError::NotFound(_)) => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Err(AppError::not_found("visit", id))
+}
+
+/// What a household says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Answer {
+    /// The day is right.
+    Confirm,
+    /// Another day would be better; free words for the office.
+    AnotherTime {
+        /// What the household wrote.
+        words: String,
+    },
+    /// Please call.
+    CallMe,
+}
+
+/// Takes an answer. The same answer twice is one; a visit that has moved since the mail is not
+/// confirmed for its old day.
+///
+/// # Errors
+/// [`AppError::Forbidden`] for a link that does not count, [`AppError::Conflict`] when the visit
+/// is no longer open.
+pub fn answer(state: &AppState, token: &str, answer: &Answer) -> Result<AnswerView, AppError> {
+    let claims = claims(state, token, LinkPurpose::AnswerVisit)?;
+    let visit = claims.visit.ok_or_else(|| AppError::not_found("visit", "in this link"))?;
+    let now = state.now();
+    state.store.write(|conn| {
+        let mut view = load(conn, visit, claims.contact)?;
+        if !view.visit.state.holds_a_place() {
+            return Err(AppError::Conflict(format!(
+                "this visit is {}; please call us",
+                view.visit.state
+            )));
+        }
+        let (what, detail) = match answer {
+            Answer::Confirm => (AnswerKind::Confirmed, None),
+            Answer::AnotherTime { words } => {
+                (AnswerKind::AnotherSlot, Some(serde_json::json!({ "words": words })))
+            }
+            Answer::CallMe => (AnswerKind::CallMe, None),
+        };
+        if *answer == Answer::Confirm && view.visit.state == VisitState::Agreed {
+            return Ok(view);
+        }
+        answers::insert(
+            conn,
+            view.branch.id,
+            NewAnswer {
+                visit_id: Some(view.visit.id),
+                contact_id: Some(view.contact.id),
+                token_digest: Some(digest(token.as_bytes())),
+                what,
+                detail,
+                at: now,
+            },
+        )?;
+        if *answer == Answer::Confirm {
+            let to = VisitChange {
+                state: VisitState::Agreed,
+                place: view.visit.day.zip(view.visit.technician_id),
+                slot: view.visit.starts.zip(view.visit.ends),
+            };
+            let cause = Cause { who: "household", why: Some("confirmed by the link in the mail") };
+            view.visit = visits::change(
+                conn,
+                view.branch.id,
+                view.visit.id,
+                view.visit.version,
+                to,
+                cause,
+                now,
+            )?;
+        }
+        Ok(view)
+    })
+}
+
+/// Stops the mail of a contact. Doing it again changes nothing.
+///
+/// # Errors
+/// [`AppError::Forbidden`] for a link that does not count.
+pub fn stop_mail(state: &AppState, token: &str) -> Result<(), AppError> {
+    let claims = claims(state, token, LinkPurpose::StopMail)?;
+    let now = state.now();
+    state.store.write(|conn| {
+        let (branch, record) = find_contact(conn, claims.contact)?;
+        if record.stopped_at.is_some() {
+            return Ok(());
+        }
+        let fields = ContactFields { stopped_at: Some(now), ..record.fields.clone() };
+        contacts::update(conn, branch, record.id, record.version, &fields, now)?;
+        answers::insert(
+            conn,
+            branch,
+            NewAnswer {
+                visit_id: None,
+                contact_id: Some(record.id),
+                token_digest: Some(digest(token.as_bytes())),
+                what: AnswerKind::StopMail,
+                detail: None,
+                at: now,
+            },
+        )?;
+        Ok(())
+    })
+}
+
+fn find_contact(
+    conn: &mut AnyConnection,
+    id: ContactId,
+) -> Result<(BranchId, ContactRecord), AppError> {
+    for branch in branches::list(conn, Page::everything())? {
+        match contacts::find(conn, branch.id, id) {
+            Ok(contact) => return Ok((branch.id, contact)),
+            Err(hotspell_store::StoreError::NotFound(_)) => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Err(AppError::not_found("contact", id))
+}
+
+/// Whether the day of the mail is still the visit's day.
+#[must_use]
+pub fn still_on(view: &AnswerView, day: NaiveDate) -> bool {
+    view.visit.day == Some(day)
+}

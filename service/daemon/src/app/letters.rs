@@ -1,0 +1,235 @@
+//! What every notice of a branch shares: who writes, who is written to, links.
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use hotspell_domain::{BranchId, Language, NoticeKind, TechnicianId, VisitId, VisitKind};
+use hotspell_notices::compose::{self, CalendarIdentity, ComposedNotice, Household};
+use hotspell_notices::links::{LinkClaims, LinkPurpose};
+use hotspell_notices::quiet::{QuietHours, earliest};
+use hotspell_store::branches::BranchRecord;
+use hotspell_store::contacts::ContactRecord;
+use hotspell_store::notices::{self, NewNotice, NoticeFilter};
+use hotspell_store::sites::SiteRecord;
+use hotspell_store::words::{Channel, NoticeState};
+use hotspell_store::{AnyConnection, Page};
+use serde::{Deserialize, Serialize};
+
+use super::AppError;
+use super::record::digest;
+use crate::state::AppState;
+
+/// Days after its visit that an answer link still counts.
+const LINK_DAYS_AFTER: u64 = 1;
+/// Days that a stop link counts: it must work 30 days (16 CFR 316.5); a year is kinder.
+const STOP_LINK_DAYS: u64 = 365;
+
+/// Values of a notice that its way out needs beside its text; kept with it in the outbox.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Envelope {
+    /// Name of the person.
+    pub recipient_name: String,
+    /// Telephone of the person.
+    pub recipient_phone: Option<String>,
+    /// Name of the branch.
+    pub sender_name: String,
+    /// Where answers go.
+    pub reply_to: String,
+    /// Link that stops the mail, for households.
+    pub stop_url: Option<String>,
+    /// The notice in one sentence.
+    pub short: String,
+    /// Where its first button leads.
+    pub action_url: Option<String>,
+}
+
+/// The branch as its mail shows it.
+#[must_use]
+pub fn branch_of(record: &BranchRecord, fallback_reply_to: &str) -> compose::Branch {
+    compose::Branch {
+        name: record.name.clone(),
+        phone: record.phone.clone().unwrap_or_default(),
+        postal_address: record.postal_address.clone(),
+        reply_to: record.reply_to.clone().unwrap_or_else(|| fallback_reply_to.to_owned()),
+        zone: record.time_zone,
+    }
+}
+
+/// The street address on one line.
+#[must_use]
+pub fn address_of(site: &SiteRecord) -> String {
+    let mut lines = vec![site.address_1.as_str()];
+    lines.extend(site.address_2.as_deref());
+    lines.push(&site.city);
+    format!("{}, {} {}", lines.join(", "), site.region, site.postal_code)
+}
+
+/// The household as its mail shows it.
+#[must_use]
+pub fn household_of(site: &SiteRecord, contact: &ContactRecord) -> Household {
+    Household {
+        name: contact.name.clone(),
+        email: contact.email.clone(),
+        site_address: address_of(site),
+        language: site.language,
+    }
+}
+
+/// The identity of a visit in the household's calendar.
+#[must_use]
+pub fn calendar_of(branch: &BranchRecord, visit: VisitId, sequence: u32) -> CalendarIdentity {
+    CalendarIdentity { uid: format!("visit-{visit}.{}@hotspell", branch.key), sequence }
+}
+
+/// Link to the page on which the household answers about a visit.
+#[must_use]
+pub fn answer_url(
+    state: &AppState,
+    visit: VisitId,
+    contact: hotspell_domain::ContactId,
+    day: NaiveDate,
+) -> String {
+    let until = day.checked_add_days(Days::new(LINK_DAYS_AFTER)).unwrap_or(day);
+    let token = state.links.sign(&LinkClaims {
+        purpose: LinkPurpose::AnswerVisit,
+        visit: Some(visit),
+        contact,
+        generation: 0,
+        expires_at: until.and_time(chrono::NaiveTime::MIN).and_utc() + chrono::TimeDelta::days(1),
+    });
+    format!("{}/a/{token}", state.config.server.public_url)
+}
+
+/// Link that stops the mail of a contact.
+#[must_use]
+pub fn stop_url(
+    state: &AppState,
+    contact: hotspell_domain::ContactId,
+    now: DateTime<Utc>,
+) -> String {
+    let token = state.links.sign(&LinkClaims {
+        purpose: LinkPurpose::StopMail,
+        visit: None,
+        contact,
+        generation: 0,
+        expires_at: now.checked_add_days(Days::new(STOP_LINK_DAYS)).unwrap_or(now),
+    });
+    format!("{}/stop/{token}", state.config.server.public_url)
+}
+
+/// A notice on its way into the outbox.
+pub struct Letter<'a> {
+    /// What it is about.
+    pub kind: NoticeKind,
+    /// What happened; with the recipient it makes one message.
+    pub event_key: String,
+    /// The address.
+    pub recipient: String,
+    /// The contact, for households.
+    pub contact: Option<&'a ContactRecord>,
+    /// The technician, for routes.
+    pub technician: Option<TechnicianId>,
+    /// The visit.
+    pub visit: Option<VisitId>,
+    /// Its language.
+    pub language: Language,
+    /// What its way out needs.
+    pub envelope: Envelope,
+    /// What it says.
+    pub content: ComposedNotice,
+    /// Revision of the calendar event.
+    pub calendar_sequence: Option<i32>,
+}
+
+/// Puts a letter into the outbox, for the earliest instant that quiet hours and the weekly cap
+/// of the household allow. A letter for the same event and person is put in once.
+///
+/// # Errors
+/// Those of the store.
+pub fn enqueue(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    branch: &BranchRecord,
+    letter: Letter<'_>,
+) -> Result<bool, AppError> {
+    let now = state.now();
+    let not_before = match letter.contact {
+        None => now,
+        Some(contact) => {
+            let filter = NoticeFilter { contact: Some(contact.id), ..NoticeFilter::default() };
+            let sent: Vec<DateTime<Utc>> =
+                notices::list(conn, branch.id, &filter, Page::everything())?
+                    .iter()
+                    .filter(|notice| notice.state != NoticeState::Cancelled)
+                    .map(|notice| notice.delivered_at.unwrap_or(notice.next_attempt_at))
+                    .collect();
+            let quiet =
+                branch.quiet_from.zip(branch.quiet_until).map(|(from, to)| QuietHours { from, to });
+            let cap = state.config.mail.per_household_and_week;
+            let Some(at) = earliest(now, branch.time_zone, quiet, &sent, cap) else {
+                return Ok(false);
+            };
+            at
+        }
+    };
+    let unique = format!("{}/{}/{}", branch.key, letter.event_key, letter.recipient);
+    let new = NewNotice {
+        event_key: letter.event_key,
+        kind: letter.kind,
+        channel: Channel::Mail,
+        recipient: letter.recipient,
+        contact_id: letter.contact.map(|contact| contact.id),
+        technician_id: letter.technician,
+        visit_id: letter.visit,
+        language: letter.language,
+        subject: letter.content.subject,
+        body_text: letter.content.text,
+        body_html: Some(letter.content.html),
+        calendar: letter.content.calendar,
+        calendar_sequence: letter.calendar_sequence,
+        headers: serde_json::to_value(&letter.envelope)
+            .map_err(|error| AppError::internal("envelope of a notice", error))?,
+        message_id: digest(unique.as_bytes()),
+    };
+    Ok(notices::enqueue(conn, branch.id, &new, not_before, now)?.is_some())
+}
+
+/// What kind of visit, for logs and pages.
+#[must_use]
+pub const fn visit_words(kind: VisitKind) -> &'static str {
+    match kind {
+        VisitKind::TuneUp => "tune-up",
+        VisitKind::CapacitorCheck => "capacitor check",
+        VisitKind::NoCoolCall => "no-cool call",
+        VisitKind::ReturnVisit => "return visit",
+    }
+}
+
+/// The branch's record and number by key, or the only branch there is.
+///
+/// # Errors
+/// [`AppError::NotFound`] when there is none of that key, [`AppError::Invalid`] when none was
+/// named and there is not exactly one.
+pub fn branch_by_key(
+    conn: &mut AnyConnection,
+    key: Option<&str>,
+) -> Result<(BranchId, BranchRecord), AppError> {
+    use hotspell_store::branches;
+    let record = match key {
+        Some(key) => {
+            branches::find_by_key(conn, key)?.ok_or_else(|| AppError::not_found("branch", key))?
+        }
+        None => {
+            let mut all = branches::list(conn, Page::first(2))?;
+            match (all.pop(), all.pop()) {
+                (Some(only), None) => only,
+                (None, _) => return Err(AppError::not_found("branch", "yet; create one first")),
+                _ => {
+                    return Err(AppError::field(
+                        "branch",
+                        "there are several; name one by its key",
+                    ));
+                }
+            }
+        }
+    };
+    Ok((record.id, record))
+}

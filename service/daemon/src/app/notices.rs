@@ -1,0 +1,293 @@
+//! Notices that are due: households about their visits, technicians about tomorrow, the office
+//! about what needs a person.
+
+use std::collections::BTreeMap;
+
+use chrono::{Days, NaiveDate};
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{BranchId, DateRange, Language, NoticeKind, Role, SiteId, VisitState};
+use hotspell_notices::compose::{
+    self, DigestList, OfficeDigest, PhoneReason, ReachByPhone, Unanswered, UpcomingVisit,
+    VisitReason, Window, office_digest,
+};
+use hotspell_store::accounts::{self, AccountFilter};
+use hotspell_store::branches::BranchRecord;
+use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
+use hotspell_store::sites::{self, SiteRecord};
+use hotspell_store::technicians::{self, TechnicianFilter};
+use hotspell_store::visits::{self, Cause, VisitChange, VisitFilter, VisitRecord};
+use hotspell_store::{AnyConnection, Page, branches};
+use serde::{Deserialize, Serialize};
+
+use super::AppError;
+use super::letters::{self, Envelope, Letter};
+use crate::state::AppState;
+
+/// Days before a visit that the first reminder goes out.
+const REMINDER_DAYS: u64 = 14;
+/// Days before a visit that a household without an answer is reminded again.
+const SECOND_REMINDER_DAYS: u64 = 5;
+
+/// How many notices were written.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Written {
+    /// First reminders.
+    pub reminders: usize,
+    /// Second reminders.
+    pub second_reminders: usize,
+    /// The day before.
+    pub day_before: usize,
+    /// Routes to technicians.
+    pub routes: usize,
+    /// Digests to the office.
+    pub digests: usize,
+    /// Households that mail does not reach.
+    pub by_phone: usize,
+}
+
+/// Homes with the person who is written to.
+type People = BTreeMap<SiteId, (SiteRecord, Option<ContactRecord>)>;
+
+/// Writes every household notice that is due today and the office's digest. Safe to run again:
+/// one event and person make one message.
+///
+/// # Errors
+/// Those of the store and of composing.
+pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError> {
+    let now = state.now();
+    state.store.write(|conn| {
+        let record = branches::find(conn, branch)?;
+        let today = local_day(now, record.time_zone);
+        let people = people(conn, branch)?;
+        let ahead = |days: u64| today.checked_add_days(Days::new(days)).unwrap_or(today);
+        let filter = VisitFilter {
+            states: Some(vec![VisitState::Placed, VisitState::Announced, VisitState::Agreed]),
+            days: DateRange::new(ahead(1), ahead(REMINDER_DAYS)),
+            ..VisitFilter::default()
+        };
+        let mut written = Written::default();
+        let mut phone = Vec::new();
+        let mut unanswered = Vec::new();
+        for visit in visits::list(conn, branch, &filter, Page::everything())? {
+            let (Some((site, contact)), Some(day)) = (people.get(&visit.site_id), visit.day) else {
+                continue;
+            };
+            let Some(contact) = contact.as_ref().filter(|contact| contact.may_be_mailed()) else {
+                phone.push(by_phone(site, contact.as_ref()));
+                continue;
+            };
+            if visit.state == VisitState::Announced && day <= ahead(SECOND_REMINDER_DAYS) {
+                unanswered.extend(not_answered(site, contact, &visit));
+            }
+            let kind = match visit.state {
+                VisitState::Placed => NoticeKind::Reminder,
+                _ if day == ahead(1) => NoticeKind::DayBefore,
+                VisitState::Announced if day <= ahead(SECOND_REMINDER_DAYS) => {
+                    NoticeKind::SecondReminder
+                }
+                _ => continue,
+            };
+            if write_one(conn, state, &record, site, contact, &visit, kind)? {
+                match kind {
+                    NoticeKind::Reminder => written.reminders += 1,
+                    NoticeKind::SecondReminder => written.second_reminders += 1,
+                    _ => written.day_before += 1,
+                }
+            }
+        }
+        written.by_phone = phone.len();
+        written.digests = digest(conn, state, &record, today, phone, unanswered)?;
+        Ok(written)
+    })
+}
+
+fn people(conn: &mut AnyConnection, branch: BranchId) -> Result<People, AppError> {
+    let mut first: BTreeMap<SiteId, ContactRecord> = BTreeMap::new();
+    for contact in contacts::list(conn, branch, &ContactFilter::default(), Page::everything())? {
+        match first.get(&contact.site_id) {
+            Some(kept) if kept.may_be_mailed() || !contact.may_be_mailed() => {}
+            _ => {
+                first.insert(contact.site_id, contact);
+            }
+        }
+    }
+    let all = sites::list(conn, branch, &sites::SiteFilter::default(), Page::everything())?;
+    Ok(all
+        .into_iter()
+        .map(|site| {
+            (site.id, {
+                let contact = first.remove(&site.id);
+                (site, contact)
+            })
+        })
+        .collect())
+}
+
+fn window(visit: &VisitRecord) -> Option<Window> {
+    Some(Window { day: visit.day?, from: visit.starts?, to: visit.ends? })
+}
+
+/// Composes one household notice; announces the visit with the first one.
+fn write_one(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    branch: &BranchRecord,
+    site: &SiteRecord,
+    contact: &ContactRecord,
+    visit: &VisitRecord,
+    kind: NoticeKind,
+) -> Result<bool, AppError> {
+    let (Some(window), Some(technician_id), Some(email)) =
+        (window(visit), visit.technician_id, contact.email.clone())
+    else {
+        return Ok(false);
+    };
+    let now = state.now();
+    let technician = technicians::find(conn, branch.id, technician_id)?;
+    let sequence = u32::try_from(visit.version).unwrap_or(u32::MAX);
+    let values = UpcomingVisit {
+        branch: letters::branch_of(branch, &state.config.mail.from),
+        household: letters::household_of(site, contact),
+        visit_kind: visit.kind,
+        window,
+        technician_first_name: first_word(&technician.name),
+        why: VisitReason::BeforeTheHeat,
+        answer_url: letters::answer_url(state, visit.id, contact.id, window.day),
+        stop_url: letters::stop_url(state, contact.id, now),
+        calendar: Some(letters::calendar_of(branch, visit.id, sequence)),
+        composed_at: now,
+    };
+    let content = match kind {
+        NoticeKind::SecondReminder => compose::second_reminder(&values),
+        NoticeKind::DayBefore => compose::day_before(&values),
+        _ => compose::reminder(&values),
+    }
+    .map_err(|error| AppError::internal("household notice", error))?;
+    let letter = Letter {
+        kind,
+        event_key: format!("{kind}/visit-{}/{}/{}", visit.id, window.day, technician_id),
+        recipient: email,
+        contact: Some(contact),
+        technician: None,
+        visit: Some(visit.id),
+        language: site.language,
+        envelope: Envelope {
+            recipient_name: contact.name.clone(),
+            recipient_phone: contact.phone.clone(),
+            sender_name: branch.name.clone(),
+            reply_to: values.branch.reply_to.clone(),
+            stop_url: Some(values.stop_url.clone()),
+            short: content.short.clone(),
+            action_url: content.action_url.clone(),
+        },
+        content,
+        calendar_sequence: i32::try_from(sequence).ok(),
+    };
+    let new = letters::enqueue(conn, state, branch, letter)?;
+    if new && visit.state == VisitState::Placed {
+        let to = VisitChange {
+            state: VisitState::Announced,
+            place: visit.day.zip(visit.technician_id),
+            slot: visit.starts.zip(visit.ends),
+        };
+        let cause = Cause { who: "hotspell", why: Some("first reminder written") };
+        visits::change(conn, branch.id, visit.id, visit.version, to, cause, now)?;
+    }
+    Ok(new)
+}
+
+fn first_word(name: &str) -> Option<String> {
+    name.split_whitespace().next().map(str::to_owned)
+}
+
+fn by_phone(site: &SiteRecord, contact: Option<&ContactRecord>) -> ReachByPhone {
+    let why = match contact {
+        Some(contact) if !contact.reachable_by_mail => PhoneReason::MailBounced,
+        _ => PhoneReason::NoAddress,
+    };
+    ReachByPhone {
+        household_name: site.name.clone(),
+        phone: contact.and_then(|contact| contact.phone.clone()),
+        why,
+    }
+}
+
+fn not_answered(
+    site: &SiteRecord,
+    contact: &ContactRecord,
+    visit: &VisitRecord,
+) -> Option<Unanswered> {
+    Some(Unanswered {
+        household_name: site.name.clone(),
+        phone: contact.phone.clone(),
+        visit_kind: visit.kind,
+        window: window(visit)?,
+        times_told: 1,
+    })
+}
+
+/// The office's digest of the day, to every office account.
+fn digest(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    branch: &BranchRecord,
+    today: NaiveDate,
+    phone: Vec<ReachByPhone>,
+    unanswered: Vec<Unanswered>,
+) -> Result<usize, AppError> {
+    let values = OfficeDigest {
+        branch: letters::branch_of(branch, &state.config.mail.from),
+        language: Language::English,
+        day: today,
+        temperature_unit: branch.temperature_unit,
+        heat: None,
+        reach_by_phone: DigestList::new(phone),
+        unanswered: DigestList::new(unanswered),
+        parts_short: DigestList::new(Vec::new()),
+        changes: DigestList::new(Vec::new()),
+        overview_url: format!("{}/office/season", state.config.server.public_url),
+    };
+    let content = office_digest(&values).map_err(|error| AppError::internal("digest", error))?;
+    let filter = AccountFilter {
+        role: Some(Role::Office),
+        disabled: Some(false),
+        ..AccountFilter::default()
+    };
+    let mut count = 0;
+    for account in accounts::list(conn, branch.id, &filter, Page::everything())? {
+        let letter = Letter {
+            kind: NoticeKind::OfficeDigest,
+            event_key: format!("{}/{today}", NoticeKind::OfficeDigest),
+            recipient: account.email.clone(),
+            contact: None,
+            technician: None,
+            visit: None,
+            language: values.language,
+            envelope: Envelope {
+                recipient_name: account.name.clone(),
+                recipient_phone: None,
+                sender_name: branch.name.clone(),
+                reply_to: values.branch.reply_to.clone(),
+                stop_url: None,
+                short: content.short.clone(),
+                action_url: content.action_url.clone(),
+            },
+            content: content.clone(),
+            calendar_sequence: None,
+        };
+        count += usize::from(letters::enqueue(conn, state, branch, letter)?);
+    }
+    Ok(count)
+}
+
+/// Names of all technicians, for pages and mails.
+///
+/// # Errors
+/// Those of the store.
+pub fn technician_names(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<BTreeMap<hotspell_domain::TechnicianId, String>, AppError> {
+    let all = technicians::list(conn, branch, &TechnicianFilter::default(), Page::everything())?;
+    Ok(all.into_iter().map(|person| (person.id, person.name.clone())).collect())
+}
