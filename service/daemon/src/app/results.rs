@@ -1,0 +1,332 @@
+//! What a technician found: readings, conditions, replacements; and what follows from it.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use hotspell_domain::capacitor::Verdict;
+use hotspell_domain::{
+    BranchId, CapacitorRating, ComponentEnd, ComponentId, Condition, Microfarads, TechnicianId,
+    VisitId, VisitState,
+};
+use hotspell_store::components::{self, ComponentRecord, Ending, Successor};
+use hotspell_store::readings::{self, ReadingFields};
+use hotspell_store::visits::{self, Cause, NewVisitResult, VisitChange, VisitRecord};
+use hotspell_store::words::Section;
+use hotspell_store::{AnyConnection, branches, units};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+
+use super::AppError;
+use super::judging::measured_section;
+use super::scoring::{self, ScoringSummary};
+use crate::state::AppState;
+
+/// One measurement or observation of a part.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResultReading {
+    /// The part.
+    pub component: ComponentId,
+    /// Section of a capacitor.
+    pub section: Section,
+    /// As the meter showed, microfarads.
+    pub microfarads: Option<f64>,
+    /// Under load, volts.
+    pub volts: Option<f64>,
+    /// Under load, amperes.
+    pub amperes: Option<f64>,
+    /// What was seen.
+    pub conditions: Vec<Condition>,
+    /// Free text.
+    pub note: Option<String>,
+}
+
+/// One part that was replaced.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResultReplacement {
+    /// The part that went out.
+    pub component: ComponentId,
+    /// How it ended.
+    pub end_kind: ComponentEnd,
+    /// Rating of the new part; as the old one if absent.
+    pub new_rating: Option<String>,
+    /// Maker's date code or lot of the new part.
+    pub new_batch: Option<String>,
+    /// The office takes a rating that the replacement rule refuses, for this reason.
+    pub office_override: Option<String>,
+}
+
+/// What a technician sends in.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct VisitResult {
+    /// Made by the phone: the same submission counts once.
+    pub client_key: String,
+    /// The day of the work.
+    pub day: NaiveDate,
+    /// Who did it.
+    pub technician: Option<TechnicianId>,
+    /// Measurements and observations.
+    pub readings: Vec<ResultReading>,
+    /// Replacements.
+    pub replacements: Vec<ResultReplacement>,
+    /// Whether the visit is finished; partial results are kept too.
+    pub complete: bool,
+    /// Free text for the office.
+    pub note: Option<String>,
+}
+
+/// What became of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded {
+    /// The visit as it stands now.
+    pub visit: VisitRecord,
+    /// Whether this submission was new.
+    pub new: bool,
+    /// The verdict of each measured part: the worst of its sections.
+    pub verdicts: BTreeMap<ComponentId, Verdict>,
+    /// Old and new part of each replacement.
+    pub replaced: Vec<(ComponentId, ComponentId)>,
+    /// The scoring that followed; none when the branch was never scored.
+    pub scoring: Option<ScoringSummary>,
+}
+
+/// Keeps a result and scores the home again at once.
+///
+/// `office` says whether the caller may override the replacement rule. A submission that came
+/// before changes nothing and is answered with the present state.
+///
+/// # Errors
+/// [`AppError::Invalid`] names the field; [`AppError::Conflict`] when the visit was dropped or a
+/// part has ended already. Nothing is kept then.
+pub fn record(
+    state: &AppState,
+    branch: BranchId,
+    visit: VisitId,
+    result: &VisitResult,
+    who: &str,
+    office: bool,
+) -> Result<Recorded, AppError> {
+    let now = state.now();
+    let payload =
+        serde_json::to_value(result).map_err(|error| AppError::internal("visit result", error))?;
+    let mut recorded = state.store.write(|conn| {
+        let record = visits::find(conn, branch, visit)?;
+        check(state, conn, branch, &record, result)?;
+        let new = NewVisitResult {
+            visit_id: visit,
+            client_key: result.client_key.clone(),
+            technician_id: result.technician,
+            payload,
+            received_at: now,
+        };
+        let (_, new) = visits::insert_result_once(conn, branch, new)?;
+        if !new {
+            return Ok(Recorded {
+                visit: record,
+                new: false,
+                verdicts: BTreeMap::new(),
+                replaced: Vec::new(),
+                scoring: None,
+            });
+        }
+        let verdicts = keep_readings(state, conn, branch, &record, result)?;
+        let replaced = keep_replacements(state, conn, branch, &record, result, office)?;
+        let visit = finish(conn, branch, record, result, who, now)?;
+        Ok::<_, AppError>(Recorded { visit, new: true, verdicts, replaced, scoring: None })
+    })?;
+    if recorded.new {
+        recorded.scoring = rescore(state, branch, &recorded.visit)?;
+    }
+    Ok(recorded)
+}
+
+/// Scores the home of a visit again, if the branch was ever scored.
+fn rescore(
+    state: &AppState,
+    branch: BranchId,
+    visit: &VisitRecord,
+) -> Result<Option<ScoringSummary>, AppError> {
+    let zone = state.store.read(|conn| branches::find(conn, branch))?.time_zone;
+    let today = hotspell_domain::local_time::local_day(state.now(), zone);
+    match scoring::score_site(state, branch, visit.site_id, today) {
+        Ok(summary) => Ok(Some(summary)),
+        Err(AppError::NotReady(_)) => Ok(None),
+        Err(error) => Err(error),
+    }
+}
+
+fn check(
+    state: &AppState,
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    result: &VisitResult,
+) -> Result<(), AppError> {
+    if result.client_key.trim().is_empty() {
+        return Err(AppError::field("/client_key", "expected a key of the submission's own"));
+    }
+    if visit.state == VisitState::Dropped {
+        return Err(AppError::Conflict(format!("visit {} was dropped", visit.id)));
+    }
+    let zone = branches::find(conn, branch)?.time_zone;
+    let today = hotspell_domain::local_time::local_day(state.now(), zone);
+    if result.day > today {
+        let detail = format!("{} is in the future; today is {today}", result.day);
+        return Err(AppError::field("/day", detail));
+    }
+    Ok(())
+}
+
+/// The part, if it sits at the visit's home.
+fn part_of(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    id: ComponentId,
+    pointer: &str,
+) -> Result<ComponentRecord, AppError> {
+    let wrong = || AppError::field(pointer, format!("{id} is no part at the home of this visit"));
+    let component = components::find(conn, branch, id).map_err(|error| match error {
+        hotspell_store::StoreError::NotFound(_) => wrong(),
+        other => other.into(),
+    })?;
+    let unit = units::find(conn, branch, component.unit_id)?;
+    if unit.site_id == visit.site_id { Ok(component) } else { Err(wrong()) }
+}
+
+fn keep_readings(
+    state: &AppState,
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    result: &VisitResult,
+) -> Result<BTreeMap<ComponentId, Verdict>, AppError> {
+    let now = state.now();
+    let hertz = branches::find(conn, branch)?.mains_hertz;
+    let mut verdicts: BTreeMap<ComponentId, Verdict> = BTreeMap::new();
+    for (index, reading) in result.readings.iter().enumerate() {
+        let pointer = format!("/readings/{index}");
+        let part = part_of(conn, branch, visit, reading.component, &pointer)?;
+        let measured = measured_section(&part, reading, hertz)
+            .map_err(|(field, detail)| AppError::field(format!("{pointer}{field}"), detail))?;
+        if let Some(verdict) = measured {
+            let worst = verdicts.entry(part.id).or_insert(verdict);
+            *worst = (*worst).max(verdict);
+        }
+        let fields = ReadingFields {
+            client_key: format!("{}/{index}", result.client_key),
+            component_id: part.id,
+            taken_on: result.day,
+            technician_id: result.technician,
+            section: reading.section,
+            microfarads: reading.microfarads,
+            volts: reading.volts,
+            amperes: reading.amperes,
+            conditions: reading.conditions.clone(),
+            note: reading.note.clone(),
+        };
+        readings::insert(conn, branch, &fields, now)?;
+    }
+    let good: Vec<ComponentId> = verdicts
+        .iter()
+        .filter(|(_, verdict)| **verdict != Verdict::Out)
+        .map(|(id, _)| *id)
+        .collect();
+    components::seen_good(conn, branch, &good, result.day, now)?;
+    Ok(verdicts)
+}
+
+fn keep_replacements(
+    state: &AppState,
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    result: &VisitResult,
+    office: bool,
+) -> Result<Vec<(ComponentId, ComponentId)>, AppError> {
+    let now = state.now();
+    let mut replaced = Vec::new();
+    for (index, replacement) in result.replacements.iter().enumerate() {
+        let pointer = format!("/replacements/{index}");
+        let old = part_of(conn, branch, visit, replacement.component, &pointer)?;
+        if let Some(day) = old.ended_on {
+            return Err(AppError::Conflict(format!(
+                "part {} at {} ended on {day} already; name its successor",
+                old.id, old.position
+            )));
+        }
+        let rating = replacement.new_rating.clone().or_else(|| old.rating.clone());
+        let overridden = office && replacement.office_override.is_some();
+        if !overridden {
+            check_rating(&old, rating.as_deref())
+                .map_err(|detail| AppError::field(format!("{pointer}/new_rating"), detail))?;
+        }
+        let ending =
+            Ending { ended_on: result.day, kind: replacement.end_kind, last_seen_good_on: None };
+        let successor = Successor {
+            key: format!("{}/{}", result.client_key, index),
+            class: old.class,
+            rating,
+            batch: replacement.new_batch.clone(),
+        };
+        let (old, new) =
+            components::replace(conn, branch, old.id, old.version, ending, successor, now)?;
+        replaced.push((old.id, new.id));
+    }
+    Ok(replaced)
+}
+
+/// The replacement rule of the trade, for capacitors whose ratings are known.
+fn check_rating(old: &ComponentRecord, new: Option<&str>) -> Result<(), String> {
+    if !old.class.is_run_capacitor() {
+        return Ok(());
+    }
+    let new = new.ok_or("expected the rating of the new capacitor")?;
+    let new: CapacitorRating =
+        new.parse().map_err(|error: hotspell_domain::capacitor::RatingError| error.to_string())?;
+    let Some(old) = old.rating.as_deref().and_then(|text| text.parse::<CapacitorRating>().ok())
+    else {
+        return Ok(());
+    };
+    old.check_replacement(&new).map_err(|refusal| refusal.to_string())
+}
+
+fn finish(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: VisitRecord,
+    result: &VisitResult,
+    who: &str,
+    now: chrono::DateTime<chrono::Utc>,
+) -> Result<VisitRecord, AppError> {
+    if !result.complete || !visit.state.holds_a_place() {
+        return Ok(visit);
+    }
+    let to = VisitChange {
+        state: VisitState::Done,
+        place: visit.day.zip(visit.technician_id),
+        slot: visit.starts.zip(visit.ends),
+    };
+    let cause = Cause { who, why: result.note.as_deref().or(Some("result received")) };
+    Ok(visits::change(conn, branch, visit.id, visit.version, to, cause, now)?)
+}
+
+/// What the record of a result says in the audit log.
+#[must_use]
+pub fn audit_of(recorded: &Recorded) -> serde_json::Value {
+    json!({
+        "visit": recorded.visit.id,
+        "state": recorded.visit.state,
+        "measured": recorded.verdicts.len(),
+        "replaced": recorded.replaced,
+    })
+}
+
+/// The rated value of a section, for pages.
+#[must_use]
+pub fn rated(component: &ComponentRecord, section: Section) -> Option<Microfarads> {
+    let rating: CapacitorRating = component.rating.as_deref()?.parse().ok()?;
+    match section {
+        Section::Main => Some(rating.main),
+        Section::Fan => rating.fan,
+    }
+}
