@@ -51,7 +51,7 @@ fn write_block(out: &mut String, block: &Block, section: &Section) {
         Block::Paragraph(line) => out.push_str(&format!("{}\n\n", plain(line))),
         Block::List(items) => {
             for item in items {
-                out.push_str(&format!("- {}\n", plain(item)));
+                out.push_str(&format!("- {}\n", plain(item).replace('\n', "\n  ")));
             }
             out.push('\n');
         }

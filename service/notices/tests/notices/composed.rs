@@ -5,8 +5,8 @@ use std::path::Path;
 
 use hotspell_domain::{Language, NoticeKind, VisitKind};
 use hotspell_notices::compose::{
-    ComposeError, ComposedNotice, DigestList, OfficeDigest, VisitReason, office_digest, reminder,
-    technician_route,
+    ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, VisitReason, office_digest,
+    reminder, technician_route, visit_report,
 };
 use hotspell_notices::message::is_for_household;
 
@@ -242,4 +242,68 @@ fn a_quiet_day_in_the_office_says_so_in_one_line() {
     let notice = office_digest(&quiet).unwrap();
     assert!(notice.subject.ends_with("nothing waits for you"), "{}", notice.subject);
     assert!(notice.text.starts_with("Nothing changed and nothing waits for you.\n"));
+}
+
+#[test]
+fn a_visit_that_found_nothing_is_reported_in_paragraphs_of_their_own() {
+    let mut values = samples::report(Language::English);
+    values.technician_note = None;
+    values.report_url = None;
+    values.follow_up = FollowUp::Nothing;
+    for unit in &mut values.units {
+        unit.findings.truncate(2);
+        unit.findings.retain(|finding| finding.readings.is_empty());
+    }
+    values.units[1].findings.clear();
+    let text = visit_report(&values).unwrap().text;
+    assert!(
+        text.contains(
+            "Upstairs (split air conditioner)\n--------------------------------\n\n- Contactor (the \
+             switch that turns the outdoor unit on). Checked. Nothing to report.\n\nDownstairs (heat \
+             pump)\n----------------------\n\nWe looked at this unit. There is nothing to \
+             report.\n\nThere is nothing that you need to do.\n\nQuestions?"
+        ),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_stop_of_which_little_is_known_still_reads_well() {
+    let mut values = samples::route(Language::English);
+    values.load.clear();
+    for stop in &mut values.stops {
+        (stop.phone, stop.access_notes) = (None, None);
+        stop.units.clear();
+    }
+    let text = technician_route(&values).unwrap().text;
+    assert!(text.contains("Nothing beyond the usual stock.\n\n1. 8:05 AM"), "{text}");
+    assert!(text.contains("between 8:00 AM and 10:00 AM\n\n2. 10:10 AM"), "{text}");
+    assert!(text.contains("between 10:00 AM and 12:00 PM\n\nOpen the route:"), "{text}");
+}
+
+#[test]
+fn a_digest_with_only_one_list_has_only_that_heading() {
+    for keep in 0..5 {
+        let mut values = samples::digest(Language::English);
+        if keep != 0 {
+            values.heat = None;
+        }
+        if keep != 1 {
+            values.reach_by_phone = DigestList::new(vec![]);
+        }
+        if keep != 2 {
+            values.unanswered = DigestList::new(vec![]);
+        }
+        if keep != 3 {
+            values.parts_short = DigestList::new(vec![]);
+        }
+        if keep != 4 {
+            values.changes = DigestList::new(vec![]);
+        }
+        let text = office_digest(&values).unwrap().text;
+        let underlines =
+            text.lines().filter(|line| line.len() > 3 && line.chars().all(|c| c == '-'));
+        assert_eq!(underlines.count(), 1, "{text}");
+        assert!(text.contains("\n\nOpen the season overview:\n"), "{text}");
+    }
 }
