@@ -4,8 +4,36 @@ use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::quantity::microfarads_under_load;
 use hotspell_domain::{Amperes, Microfarads, ReadingLimits, Volts};
 use hotspell_store::components::ComponentRecord;
+use hotspell_store::readings::ReadingRecord;
 
 use super::results::{ResultReading, rated};
+
+/// The capacitance that a stored reading says, from the meter or from volts and amperes.
+#[must_use]
+pub fn measured(reading: &ReadingRecord, mains_hertz: f64) -> Option<Microfarads> {
+    match (reading.microfarads, reading.volts, reading.amperes) {
+        (Some(metered), _, _) => Microfarads::new(metered).ok(),
+        (None, Some(volts), Some(amperes)) => {
+            let (volts, amperes) = (Volts::new(volts).ok()?, Amperes::new(amperes).ok()?);
+            microfarads_under_load(volts, amperes, mains_hertz).ok()
+        }
+        _ => None,
+    }
+}
+
+/// What a stored reading says of its part; nothing when nothing was measured or seen.
+#[must_use]
+pub fn judged(
+    part: &ComponentRecord,
+    reading: &ReadingRecord,
+    mains_hertz: f64,
+) -> Option<Verdict> {
+    if reading.conditions.iter().any(|condition| condition.means_failed()) {
+        return Some(Verdict::Out);
+    }
+    let measured = measured(reading, mains_hertz)?;
+    Some(ReadingLimits::default().judge(rated(part, reading.section)?, measured))
+}
 
 /// Field and sentence of what is wrong.
 type Wrong = (&'static str, String);

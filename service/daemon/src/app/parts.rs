@@ -2,10 +2,8 @@
 
 use chrono::{Days, NaiveDate};
 use hotspell_domain::capacitor::Verdict;
-use hotspell_domain::quantity::microfarads_under_load;
 use hotspell_domain::{
-    Amperes, CapacitorRating, ComponentClass, ComponentEnd, Condition, Exposure, Microfarads,
-    ReadingLimits, VoltageRating, Volts,
+    CapacitorRating, ComponentClass, ComponentEnd, Condition, Exposure, Microfarads, VoltageRating,
 };
 use hotspell_reliability::drift::DriftReading;
 use hotspell_reliability::heat_rate::heat_rate;
@@ -17,6 +15,8 @@ use hotspell_store::words::Section;
 
 use super::fleet::Fleet;
 use super::heat::HeatBook;
+use super::judging;
+use super::results::rated;
 
 /// Covariates of the life model: what the physics of heat age may have got wrong, for the
 /// branch's own records to correct.
@@ -29,7 +29,6 @@ pub struct Part<'a> {
     book: &'a HeatBook,
     /// The stored row.
     pub component: &'a ComponentRecord,
-    limits: ReadingLimits,
     exposure: Exposure,
     supply_volts: f64,
 }
@@ -44,14 +43,7 @@ impl<'a> Part<'a> {
     ) -> Option<Self> {
         let unit = fleet.unit_of(component)?;
         let exposure = if sits_indoors(component) { Exposure::Shade } else { unit.exposure };
-        Some(Self {
-            fleet,
-            book,
-            component,
-            limits: ReadingLimits::default(),
-            exposure,
-            supply_volts: unit.supply_volts,
-        })
+        Some(Self { fleet, book, component, exposure, supply_volts: unit.supply_volts })
     }
 
     /// The capacitor's rating, if it is one and the rating is known.
@@ -116,33 +108,15 @@ impl<'a> Part<'a> {
     }
 
     /// Rated and measured capacitance of a reading's section, if both are known.
-    #[must_use]
-    pub fn measured(&self, reading: &ReadingRecord) -> Option<(Microfarads, Microfarads)> {
-        let rating = self.rating()?;
-        let rated = match reading.section {
-            Section::Main => rating.main,
-            Section::Fan => rating.fan?,
-        };
-        let measured = match (reading.microfarads, reading.volts, reading.amperes) {
-            (Some(microfarads), _, _) => Microfarads::new(microfarads).ok()?,
-            (None, Some(volts), Some(amperes)) => {
-                let hertz = self.fleet.branch.mains_hertz;
-                microfarads_under_load(Volts::new(volts).ok()?, Amperes::new(amperes).ok()?, hertz)
-                    .ok()?
-            }
-            _ => return None,
-        };
-        Some((rated, measured))
+    fn measured(&self, reading: &ReadingRecord) -> Option<(Microfarads, Microfarads)> {
+        let rated = rated(self.component, reading.section)?;
+        Some((rated, judging::measured(reading, self.fleet.branch.mains_hertz)?))
     }
 
     /// What a reading says of the part; `None` when nothing was measured.
     #[must_use]
     pub fn verdict(&self, reading: &ReadingRecord) -> Option<Verdict> {
-        if reading.conditions.iter().any(|condition| condition.means_failed()) {
-            return Some(Verdict::Out);
-        }
-        let (rated, measured) = self.measured(reading)?;
-        Some(self.limits.judge(rated, measured))
+        judging::judged(self.component, reading, self.fleet.branch.mains_hertz)
     }
 
     /// The verdict of the last day on which the part was measured: the worst of its sections.
