@@ -10,4 +10,5 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod jobs;
+pub mod server;
 pub mod state;

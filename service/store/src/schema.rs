@@ -621,4 +621,4 @@ diesel::table! {
     }
 }
 
-diesel::allow_tables_to_appear_in_same_query!(units, components, readings);
+diesel::allow_tables_to_appear_in_same_query!(units, components, readings, scores);

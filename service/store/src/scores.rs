@@ -1,16 +1,17 @@
 //! Risk: life models and the scores of components. Written once, never changed.
 
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::dsl::{exists, not};
 use diesel::{
-    ExpressionMethods, OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable,
-    SelectableHelper,
+    BoolExpressionMethods, ExpressionMethods, JoinOnDsl, OptionalExtension, QueryDsl, Queryable,
+    RunQueryDsl, Selectable, SelectableHelper,
 };
-use hotspell_domain::{BranchId, ComponentId, RunId};
+use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId, UnitId};
 use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawText, naive};
 use crate::record::{appended, listing};
-use crate::schema::{risk_models, scores};
+use crate::schema::{components, risk_models, scores, units};
 use crate::{AnyConnection, StoreError};
 
 appended! {
@@ -74,6 +75,133 @@ pub fn top(
         .limit(limit)
         .select(ScoreRecord::as_select())
         .load(conn)?)
+}
+
+/// Which scores are looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scoring {
+    /// Those of one run.
+    Run(RunId),
+    /// The newest of each part that is in service, since this scoring of the whole branch: single
+    /// homes are scored again when something happens there.
+    InForceSince(RunId),
+}
+
+/// Which scores are ranked.
+#[derive(Debug, Clone, Default)]
+pub struct RankingFilter {
+    /// Of parts of this class.
+    pub class: Option<ComponentClass>,
+    /// Of parts at this home.
+    pub site: Option<SiteId>,
+    /// Of this part.
+    pub component: Option<ComponentId>,
+    /// At least so likely to fail in the season.
+    pub p_season_from: Option<f64>,
+}
+
+/// A score with what a person needs to know of its part.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ranked {
+    /// The score.
+    pub score: ScoreRecord,
+    /// The user's own name of the part.
+    pub component_key: String,
+    /// What the part is.
+    pub class: ComponentClass,
+    /// Its place in the machine.
+    pub position: String,
+    /// The machine.
+    pub unit_id: UnitId,
+    /// The home.
+    pub site_id: SiteId,
+}
+
+/// The parts most likely to fail in the season, most likely first, after the one with the given
+/// probability and number.
+///
+/// # Errors
+/// Those of the database.
+pub fn ranking(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    scoring: Scoring,
+    filter: &RankingFilter,
+    after: Option<(f64, ComponentId)>,
+    limit: i64,
+) -> Result<Vec<Ranked>, StoreError> {
+    let mut query = scores::table
+        .inner_join(components::table.on(components::id.eq(scores::component_id)))
+        .inner_join(units::table.on(units::id.eq(components::unit_id)))
+        .filter(scores::branch_id.eq(branch.0))
+        .order((scores::p_season.desc(), scores::component_id))
+        .limit(limit)
+        .select((
+            ScoreRecord::as_select(),
+            components::key,
+            components::class,
+            components::position,
+            components::unit_id,
+            units::site_id,
+        ))
+        .into_boxed();
+    match scoring {
+        Scoring::Run(run) => query = query.filter(scores::run_id.eq(run.0)),
+        Scoring::InForceSince(run) => {
+            let later = diesel::alias!(scores as later_scores);
+            let overtaken = later
+                .filter(later.field(scores::component_id).eq(scores::component_id))
+                .filter(later.field(scores::id).gt(scores::id));
+            query = query
+                .filter(scores::run_id.ge(run.0))
+                .filter(components::ended_on.is_null())
+                .filter(not(exists(overtaken)));
+        }
+    }
+    if let Some(class) = filter.class {
+        query = query.filter(components::class.eq(class.as_str()));
+    }
+    if let Some(site) = filter.site {
+        query = query.filter(units::site_id.eq(site.0));
+    }
+    if let Some(component) = filter.component {
+        query = query.filter(scores::component_id.eq(component.0));
+    }
+    if let Some(probability) = filter.p_season_from {
+        query = query.filter(scores::p_season.ge(probability));
+    }
+    if let Some((probability, component)) = after {
+        query = query.filter(
+            scores::p_season
+                .lt(probability)
+                .or(scores::p_season.eq(probability).and(scores::component_id.gt(component.0))),
+        );
+    }
+    type Row = (ScoreRecord, String, String, String, i64, i64);
+    query.load::<Row>(conn)?.into_iter().map(ranked).collect()
+}
+
+fn ranked(
+    (score, component_key, class, position, unit, site): (
+        ScoreRecord,
+        String,
+        String,
+        String,
+        i64,
+        i64,
+    ),
+) -> Result<Ranked, StoreError> {
+    let class = class
+        .parse()
+        .map_err(|error: hotspell_domain::UnknownWord| StoreError::Unexpected(error.to_string()))?;
+    Ok(Ranked {
+        score,
+        component_key,
+        class,
+        position,
+        unit_id: UnitId(unit),
+        site_id: SiteId(site),
+    })
 }
 
 /// A stored life model.

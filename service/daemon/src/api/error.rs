@@ -5,7 +5,10 @@ use std::fmt;
 use actix_web::http::{StatusCode, header};
 use actix_web::{HttpResponse, ResponseError};
 
+use hotspell_store::StoreError;
+
 use super::problem::{FieldError, Problem, ProblemKind};
+use crate::app::AppError;
 
 /// A refusal on its way to the client. `detail` and `fields` are for the client; `source` goes to
 /// the log alone.
@@ -95,6 +98,19 @@ impl ApiError {
         &self.detail
     }
 
+    /// The document for the client.
+    #[must_use]
+    pub fn problem(&self) -> Problem {
+        Problem {
+            kind: format!("/problems/{}", self.kind.slug()),
+            title: self.kind.title().to_owned(),
+            status: self.kind.status().as_u16(),
+            detail: self.detail.clone(),
+            instance: super::middleware::observe::request_id().urn().to_string(),
+            errors: self.fields.clone(),
+        }
+    }
+
     /// The wrong fields.
     #[must_use]
     pub fn field_errors(&self) -> &[FieldError] {
@@ -124,7 +140,7 @@ impl ResponseError for ApiError {
     }
 
     fn error_response(&self) -> HttpResponse {
-        let instance = uuid::Uuid::now_v7().urn().to_string();
+        let problem = self.problem();
         if let Some(source) = &self.source {
             let mut chain = source.to_string();
             let mut cause = source.source();
@@ -133,16 +149,8 @@ impl ResponseError for ApiError {
                 chain.push_str(&error.to_string());
                 cause = error.source();
             }
-            tracing::error!(problem.instance = %instance, problem.kind = self.kind.slug(), cause = %chain, "request failed");
+            tracing::error!(problem.instance = problem.instance, problem.kind = self.kind.slug(), cause = %chain, "request failed");
         }
-        let problem = Problem {
-            kind: format!("/problems/{}", self.kind.slug()),
-            title: self.kind.title().to_owned(),
-            status: self.kind.status().as_u16(),
-            detail: self.detail.clone(),
-            instance,
-            errors: self.fields.clone(),
-        };
         let mut answer = HttpResponse::build(self.kind.status());
         match self.kind {
             ProblemKind::Unauthenticated => {
@@ -169,6 +177,56 @@ impl ResponseError for ApiError {
         }
         answer.content_type("application/problem+json").json(problem)
     }
+}
+
+impl From<StoreError> for ApiError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::NotFound(what) => {
+                Self::new(ProblemKind::NotFound, format!("There is no such {what}"))
+            }
+            StoreError::Conflict { .. } => Self::new(
+                ProblemKind::Conflict,
+                format!("{error}; use another key, or change the one that is there"),
+            ),
+            StoreError::StaleVersion { found, .. } => Self::new(
+                ProblemKind::StaleVersion,
+                format!("The present version is \"{found}\"; read it again, then change it"),
+            ),
+            StoreError::ForeignKey(_) => Self::new(ProblemKind::Conflict, error.to_string()),
+            StoreError::Check(_) => Self::new(ProblemKind::InvalidInput, error.to_string()),
+            StoreError::Unavailable(_) => Self {
+                source: Some(error.into()),
+                ..Self::new(ProblemKind::Unavailable, "The database is busy; try again")
+            },
+            StoreError::Unexpected(_) => Self::internal(error),
+        }
+    }
+}
+
+impl From<AppError> for ApiError {
+    fn from(error: AppError) -> Self {
+        match error {
+            AppError::NotFound { what, id } => Self::not_found(what, id),
+            AppError::Invalid(fields) => Self::fields(
+                fields
+                    .into_iter()
+                    .map(|(field, detail)| FieldError { pointer: pointer(&field), detail })
+                    .collect(),
+            ),
+            AppError::Conflict(detail) | AppError::NotReady(detail) => {
+                Self::new(ProblemKind::Conflict, detail)
+            }
+            AppError::Forbidden(detail) => Self::new(ProblemKind::Forbidden, detail),
+            AppError::Store(error) => error.into(),
+            AppError::Internal { .. } => Self::internal(error),
+        }
+    }
+}
+
+/// A field's name as a JSON pointer; pointers and parameters stay what they are.
+fn pointer(field: &str) -> String {
+    if field.starts_with('/') { field.to_owned() } else { format!("/{field}") }
 }
 
 impl From<actix_web::error::BlockingError> for ApiError {

@@ -1,7 +1,9 @@
 //! Versions as strong entity tags (RFC 9110, sections 8.8.3 and 13.1.1).
 
 use actix_web::HttpRequest;
-use actix_web::http::header::{ETag, EntityTag, Header as _, IF_MATCH, IfMatch};
+use actix_web::http::header::{
+    ETag, EntityTag, Header as _, IF_MATCH, IF_NONE_MATCH, IfMatch, IfNoneMatch,
+};
 
 use super::error::ApiError;
 use super::problem::ProblemKind;
@@ -61,6 +63,26 @@ pub fn expected(request: &HttpRequest) -> Result<Expected, ApiError> {
     })
 }
 
+/// Reads `If-Match` where it may be left out: then whatever is there is meant.
+///
+/// # Errors
+/// 400 when it is malformed.
+pub fn expected_if_sent(request: &HttpRequest) -> Result<Expected, ApiError> {
+    if request.headers().contains_key(IF_MATCH) { expected(request) } else { Ok(Expected::Any) }
+}
+
+/// Whether the client already has this version (`If-None-Match` by weak comparison, RFC 9110,
+/// section 13.1.2).
+#[must_use]
+pub fn known(request: &HttpRequest, version: i64) -> bool {
+    let present = EntityTag::new_strong(version.to_string());
+    request.headers().contains_key(IF_NONE_MATCH)
+        && IfNoneMatch::parse(request).is_ok_and(|header| match header {
+            IfNoneMatch::Any => true,
+            IfNoneMatch::Items(tags) => tags.iter().any(|tag| tag.weak_eq(&present)),
+        })
+}
+
 #[cfg(test)]
 mod tests {
     use actix_web::test::TestRequest;
@@ -81,5 +103,13 @@ mod tests {
         assert_eq!(named.check(4).unwrap_err().kind(), ProblemKind::StaleVersion);
         let weak = TestRequest::default().insert_header((IF_MATCH, "W/\"3\"")).to_http_request();
         assert!(expected(&weak).unwrap().check(3).is_err());
+    }
+
+    #[test]
+    fn a_client_that_has_the_version_need_not_read_it_again() {
+        let request =
+            TestRequest::default().insert_header((IF_NONE_MATCH, "W/\"3\"")).to_http_request();
+        assert!(known(&request, 3) && !known(&request, 4));
+        assert!(!known(&TestRequest::default().to_http_request(), 3));
     }
 }

@@ -42,7 +42,8 @@ pub fn extractors(body_limit_bytes: usize) -> Extractors {
     }
 }
 
-fn json_error(error: JsonPayloadError, _: &HttpRequest) -> actix_web::Error {
+/// A body that cannot be read as JSON, as a problem.
+pub(crate) fn json_error(error: JsonPayloadError, _: &HttpRequest) -> actix_web::Error {
     let (kind, detail) = match &error {
         JsonPayloadError::ContentType => {
             (ProblemKind::UnsupportedMediaType, "Send the body as application/json".to_owned())

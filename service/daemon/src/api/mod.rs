@@ -1,8 +1,22 @@
 //! The REST interface under `/api/v1`.
 
+pub mod access;
+mod audit;
+pub mod auth;
+mod body;
+pub mod caller;
+mod checks;
+mod crud;
 pub mod error;
 pub mod etag;
 pub mod extract;
+pub(crate) mod fallback;
+pub mod handlers;
+pub mod middleware;
 pub mod openapi;
+pub mod operations;
 pub mod page;
 pub mod problem;
+mod transact;
+pub mod types;
+mod visibility;

@@ -4,7 +4,9 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub(crate) mod account;
 mod openapi;
+pub(crate) mod serve;
 
 /// Memory and foresight for a cooling contractor's maintenance agreements.
 #[derive(Debug, Parser)]
@@ -19,6 +21,14 @@ pub struct Cli {
 enum Command {
     /// Print the API document that openapi/openapi.json holds.
     Openapi,
+    /// Serve the interface and the pages, and run the jobs, until SIGTERM or ctrl-c.
+    Serve(serve::ConfigArg),
+    /// Branches.
+    #[command(subcommand)]
+    Branch(account::BranchCommand),
+    /// Accounts and tokens.
+    #[command(subcommand)]
+    Account(account::AccountCommand),
 }
 
 /// What a command ends with when it does not succeed.
@@ -44,6 +54,12 @@ impl CommandError {
 pub fn run(cli: Cli) -> ExitCode {
     let result = match cli.command {
         Command::Openapi => openapi::run(),
+        Command::Serve(args) => serve::run(
+            &args,
+            crate::server::Hooks { jobs: crate::jobs::driver::spawn, ..crate::server::Hooks::NONE },
+        ),
+        Command::Branch(command) => account::run_branch(&command),
+        Command::Account(command) => account::run_account(&command),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -1,0 +1,113 @@
+//! Which role has which operation: the one table.
+//!
+//! A role that is not named here is refused, and so is an operation that is missing (a test
+//! compares the table with the document). What a role reaches of an operation's rows is decided
+//! in `visibility`.
+
+use hotspell_domain::Role::{self, Homeowner, Office, Technician};
+
+const OFFICE: &[Role] = &[Office];
+const CREW: &[Role] = &[Office, Technician];
+const EVERYBODY: &[Role] = &[Office, Technician, Homeowner];
+
+/// Every operation under `/api/` with the roles that have it.
+pub const ACCESS: &[(&str, &[Role])] = &[
+    ("list_branches", CREW),
+    ("find_branch", CREW),
+    ("update_branch", OFFICE),
+    ("list_technicians", OFFICE),
+    ("find_technician", CREW),
+    ("create_technician", OFFICE),
+    ("update_technician", OFFICE),
+    ("list_accounts", OFFICE),
+    ("find_own_account", EVERYBODY),
+    ("find_account", OFFICE),
+    ("create_account", OFFICE),
+    ("update_account", OFFICE),
+    ("list_tokens", EVERYBODY),
+    ("create_token", CREW),
+    ("revoke_token", EVERYBODY),
+    ("list_audit", OFFICE),
+    ("list_changes", OFFICE),
+    ("list_sites", OFFICE),
+    ("find_site", CREW),
+    ("create_site", OFFICE),
+    ("update_site", OFFICE),
+    ("list_contacts", CREW),
+    ("find_contact", CREW),
+    ("create_contact", OFFICE),
+    ("update_contact", OFFICE),
+    ("list_agreements", OFFICE),
+    ("find_agreement", CREW),
+    ("create_agreement", OFFICE),
+    ("update_agreement", OFFICE),
+    ("list_units", CREW),
+    ("find_unit", CREW),
+    ("create_unit", OFFICE),
+    ("update_unit", OFFICE),
+    ("list_components", CREW),
+    ("find_component", CREW),
+    ("create_component", OFFICE),
+    ("update_component", OFFICE),
+    ("create_replacement", OFFICE),
+    ("list_readings", CREW),
+    ("find_reading", CREW),
+    ("create_reading", CREW),
+    ("update_reading", OFFICE),
+    ("list_weather_stations", CREW),
+    ("find_weather_station", CREW),
+    ("list_weather_days", CREW),
+    ("list_weather_findings", CREW),
+    ("list_runs", OFFICE),
+    ("find_run", OFFICE),
+    ("list_scores", CREW),
+    ("list_visits", EVERYBODY),
+    ("find_visit", EVERYBODY),
+    ("create_visit", OFFICE),
+    ("update_visit", OFFICE),
+    ("change_visit_state", OFFICE),
+    ("list_visit_events", CREW),
+    ("list_visit_results", CREW),
+    ("list_plans", OFFICE),
+    ("find_plan", OFFICE),
+    ("discard_plan", OFFICE),
+    ("list_plan_stops", OFFICE),
+    ("list_unplaced_visits", OFFICE),
+    ("list_routes", CREW),
+    ("find_route", CREW),
+    ("find_load_list", CREW),
+    ("list_notices", OFFICE),
+    ("find_notice", OFFICE),
+    ("list_answers", OFFICE),
+];
+
+/// Operations that change something that has no version.
+pub const WITHOUT_VERSION: &[&str] = &["revoke_token"];
+
+/// The roles that have an operation.
+#[must_use]
+pub fn roles(operation: &str) -> &'static [Role] {
+    ACCESS.iter().find(|(id, _)| *id == operation).map_or(&[], |(_, roles)| roles)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::api::openapi::document;
+    use crate::api::operations::Operations;
+
+    #[test]
+    fn every_operation_stands_in_the_table_and_nothing_else_does() {
+        let operations = Operations::of(&document());
+        let served: BTreeSet<&str> = operations
+            .all()
+            .filter(|(_, path, _)| path.starts_with("/api/"))
+            .map(|(_, _, id)| id)
+            .collect();
+        let listed: BTreeSet<&str> = ACCESS.iter().map(|(id, _)| *id).collect();
+        assert_eq!(listed, served);
+        assert_eq!(listed.len(), ACCESS.len(), "an operation is listed twice");
+    }
+}

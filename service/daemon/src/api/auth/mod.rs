@@ -1,0 +1,5 @@
+//! Tokens, passwords and sessions.
+
+pub mod password;
+pub mod session;
+pub mod token;

@@ -1,0 +1,220 @@
+//! The four operations that every editable resource has, written once.
+//!
+//! A handler names its resource and calls these; what differs between resources stands in the
+//! resource's [`Editable`].
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse};
+use chrono::{DateTime, Utc};
+use hotspell_store::words::Resource;
+use hotspell_store::{AnyConnection, Page};
+use serde::Serialize;
+
+use super::audit::{self, Deed};
+use super::body::Body;
+use super::caller::Caller;
+use super::error::ApiError;
+use super::etag;
+use super::page::PageView;
+use super::transact::{read, write};
+use crate::state::AppState;
+
+/// A resource that is listed, read, created and changed as a whole.
+pub(crate) trait Editable: 'static {
+    /// Its word in audit and change feed.
+    const KIND: Resource;
+    /// Path of its list, without the `/api/v1` before it.
+    const PATH: &'static str;
+    /// What is sent to create or change one.
+    type Input: Send + 'static;
+    /// What is stored.
+    type Record: Send + 'static;
+    /// What is answered.
+    type View: Serialize + Send + 'static;
+    /// What narrows a list.
+    type Filter: Send + 'static;
+
+    /// Number of a record.
+    fn id(record: &Self::Record) -> i64;
+
+    /// Version of a record.
+    fn version(record: &Self::Record) -> i64;
+
+    /// The record with its lists, as it is answered.
+    fn view(conn: &mut AnyConnection, record: Self::Record) -> Result<Self::View, ApiError>;
+
+    /// A page of the records that the filter lets through.
+    fn list(
+        conn: &mut AnyConnection,
+        caller: &Caller,
+        filter: &Self::Filter,
+        page: Page,
+    ) -> Result<Vec<Self::Record>, ApiError>;
+
+    /// The record with this number.
+    fn find(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<Self::Record, ApiError>;
+
+    /// Whether the caller's role reaches the record.
+    fn visible(
+        conn: &mut AnyConnection,
+        caller: &Caller,
+        record: &Self::Record,
+    ) -> Result<bool, ApiError>;
+
+    /// Stores a new record.
+    fn create(
+        conn: &mut AnyConnection,
+        caller: &Caller,
+        input: &Self::Input,
+        now: DateTime<Utc>,
+    ) -> Result<Self::Record, ApiError>;
+
+    /// Changes a stored record that still has the version of `before`.
+    fn change(
+        conn: &mut AnyConnection,
+        caller: &Caller,
+        before: &Self::Record,
+        input: &Self::Input,
+        now: DateTime<Utc>,
+    ) -> Result<Self::Record, ApiError>;
+}
+
+/// The word for the record in refusals.
+fn missing<R: Editable>(id: i64) -> ApiError {
+    ApiError::not_found(R::KIND.as_str(), id)
+}
+
+/// Finds a record that the caller's role reaches; what it does not reach is not there.
+///
+/// # Errors
+/// 404.
+pub(crate) fn reach<R: Editable>(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    id: i64,
+) -> Result<R::Record, ApiError> {
+    let record = R::find(conn, caller, id)?;
+    if caller.is_office() || R::visible(conn, caller, &record)? {
+        Ok(record)
+    } else {
+        Err(missing::<R>(id))
+    }
+}
+
+/// One page of a list.
+///
+/// # Errors
+/// 422 for a wrong page.
+pub(crate) async fn list<R: Editable>(
+    state: &AppState,
+    caller: Caller,
+    request: &HttpRequest,
+    filter: R::Filter,
+    page: Result<(i64, i64), ApiError>,
+) -> Result<HttpResponse, ApiError> {
+    let (after, limit) = page?;
+    let views = read(state, move |conn| {
+        let records = R::list(conn, &caller, &filter, Page::after(after, limit + 1))?;
+        records
+            .into_iter()
+            .map(|record| Ok((R::id(&record), R::view(conn, record)?)))
+            .collect::<Result<Vec<_>, ApiError>>()
+    })
+    .await?;
+    Ok(PageView::of_numbered(views, limit).answer(request.path(), request.query_string()))
+}
+
+/// One record, with its version as the entity tag; 304 when the client has that version.
+///
+/// # Errors
+/// 404.
+pub(crate) async fn find<R: Editable>(
+    state: &AppState,
+    caller: Caller,
+    request: &HttpRequest,
+    id: i64,
+) -> Result<HttpResponse, ApiError> {
+    let (version, view) = read(state, move |conn| {
+        let record = reach::<R>(conn, &caller, id)?;
+        Ok((R::version(&record), R::view(conn, record)?))
+    })
+    .await?;
+    let mut answer = if etag::known(request, version) {
+        HttpResponse::NotModified()
+    } else {
+        HttpResponse::Ok()
+    };
+    answer.insert_header(etag::tag(version));
+    Ok(if etag::known(request, version) { answer.finish() } else { answer.json(view) })
+}
+
+/// Creates a record: 201 with its place and version.
+///
+/// # Errors
+/// 422 for wrong fields, 409 when a unique value is taken.
+pub(crate) async fn create<R: Editable>(
+    state: &AppState,
+    caller: Caller,
+    body: Body<R::Input>,
+) -> Result<HttpResponse, ApiError> {
+    let input = body.value()?;
+    let now = state.now();
+    let (id, version, view) = write(state, move |conn| {
+        let record = R::create(conn, &caller, &input, now)?;
+        let (id, version) = (R::id(&record), R::version(&record));
+        let view = R::view(conn, record)?;
+        let deed = Deed { action: "create", kind: R::KIND, id };
+        audit::record(conn, &caller, deed, None::<&R::View>, Some(&view), now)?;
+        Ok((id, version, view))
+    })
+    .await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/api/v1{}/{id}", R::PATH)))
+        .insert_header(etag::tag(version))
+        .json(view))
+}
+
+/// Replaces what can be edited of a record, if the client has seen its present version.
+///
+/// # Errors
+/// In this order: 404, 428 without If-Match, 412 for another version, 422 for wrong fields.
+pub(crate) async fn change<R: Editable>(
+    state: &AppState,
+    caller: Caller,
+    request: &HttpRequest,
+    id: i64,
+    body: Body<R::Input>,
+) -> Result<HttpResponse, ApiError> {
+    let (expected, input, now) = (etag::expected(request), body.value(), state.now());
+    let (version, view) = write(state, move |conn| {
+        let before = reach::<R>(conn, &caller, id)?;
+        expected?.check(R::version(&before))?;
+        let after = R::change(conn, &caller, &before, &input?, now)?;
+        let version = R::version(&after);
+        let (before, after) = (R::view(conn, before)?, R::view(conn, after)?);
+        let deed = Deed { action: "change", kind: R::KIND, id };
+        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
+        Ok((version, after))
+    })
+    .await?;
+    Ok(HttpResponse::Ok().insert_header(etag::tag(version)).json(view))
+}
+
+/// One page of rows that are only read.
+///
+/// # Errors
+/// 422 for a wrong page, and the work's own.
+pub(crate) async fn rows<T, V: Serialize + Send + 'static>(
+    state: &AppState,
+    request: &HttpRequest,
+    page: Result<(i64, i64), ApiError>,
+    work: impl FnOnce(&mut AnyConnection, Page) -> Result<Vec<T>, ApiError> + Send + 'static,
+    view: impl Fn(T) -> (i64, V) + Send + 'static,
+) -> Result<HttpResponse, ApiError> {
+    let (after, limit) = page?;
+    let views = read(state, move |conn| {
+        Ok(work(conn, Page::after(after, limit + 1))?.into_iter().map(view).collect::<Vec<_>>())
+    })
+    .await?;
+    Ok(PageView::of_numbered(views, limit).answer(request.path(), request.query_string()))
+}

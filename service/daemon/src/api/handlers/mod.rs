@@ -1,0 +1,153 @@
+//! Thin handlers, one file for each resource: parse, call, answer.
+
+use utoipa::openapi::tag::{Tag, TagBuilder};
+use utoipa_actix_web::scope;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+mod accounts;
+mod agreements;
+mod branches;
+mod components;
+mod contacts;
+mod health;
+mod notices;
+mod plans;
+mod readings;
+mod routes;
+mod runs;
+mod sites;
+mod technicians;
+mod trail;
+mod units;
+mod visits;
+mod weather;
+
+/// Registers every operation. Only what is registered by `service` reaches the document.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(health::livez).service(health::readyz);
+    config.service(
+        scope("/api/v1")
+            .configure(office)
+            .configure(homes)
+            .configure(machines)
+            .configure(season)
+            .configure(conversation),
+    );
+}
+
+fn office(config: &mut ServiceConfig<'_>) {
+    config
+        .service(branches::list_branches)
+        .service(branches::find_branch)
+        .service(branches::update_branch)
+        .service(technicians::list_technicians)
+        .service(technicians::find_technician)
+        .service(technicians::create_technician)
+        .service(technicians::update_technician)
+        .service(accounts::list_accounts)
+        .service(accounts::find_own_account)
+        .service(accounts::find_account)
+        .service(accounts::create_account)
+        .service(accounts::update_account)
+        .service(accounts::list_tokens)
+        .service(accounts::create_token)
+        .service(accounts::revoke_token)
+        .service(trail::list_audit)
+        .service(trail::list_changes);
+}
+
+fn homes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(sites::list_sites)
+        .service(sites::find_site)
+        .service(sites::create_site)
+        .service(sites::update_site)
+        .service(contacts::list_contacts)
+        .service(contacts::find_contact)
+        .service(contacts::create_contact)
+        .service(contacts::update_contact)
+        .service(agreements::list_agreements)
+        .service(agreements::find_agreement)
+        .service(agreements::create_agreement)
+        .service(agreements::update_agreement);
+}
+
+fn machines(config: &mut ServiceConfig<'_>) {
+    config
+        .service(units::list_units)
+        .service(units::find_unit)
+        .service(units::create_unit)
+        .service(units::update_unit)
+        .service(components::list_components)
+        .service(components::find_component)
+        .service(components::create_component)
+        .service(components::update_component)
+        .service(components::create_replacement)
+        .service(readings::list_readings)
+        .service(readings::find_reading)
+        .service(readings::create_reading)
+        .service(readings::update_reading);
+}
+
+fn season(config: &mut ServiceConfig<'_>) {
+    config
+        .service(weather::list_weather_stations)
+        .service(weather::find_weather_station)
+        .service(weather::list_weather_days)
+        .service(weather::list_weather_findings)
+        .service(runs::list_runs)
+        .service(runs::find_run)
+        .service(runs::list_scores)
+        .service(visits::list_visits)
+        .service(visits::find_visit)
+        .service(visits::create_visit)
+        .service(visits::update_visit)
+        .service(visits::change_visit_state)
+        .service(visits::list_visit_events)
+        .service(visits::list_visit_results)
+        .service(plans::list_plans)
+        .service(plans::find_plan)
+        .service(plans::discard_plan)
+        .service(plans::list_plan_stops)
+        .service(plans::list_unplaced_visits)
+        .service(routes::list_routes)
+        .service(routes::find_route)
+        .service(routes::find_load_list);
+}
+
+fn conversation(config: &mut ServiceConfig<'_>) {
+    config
+        .service(notices::list_notices)
+        .service(notices::find_notice)
+        .service(notices::list_answers);
+}
+
+/// The document's chapters.
+pub(crate) fn tags() -> Vec<Tag> {
+    [
+        ("health", "Whether the service lives and is ready."),
+        ("branches", "Offices: station, calendar, quiet hours, depot."),
+        ("technicians", "People who visit: skills, shifts, days off."),
+        ("sites", "Homes under agreement."),
+        ("contacts", "People of a home, their consent and reachability."),
+        ("agreements", "What is owed to a home each year."),
+        ("units", "Machines at a home."),
+        ("components", "Parts: one record for one part in one position for one stretch of time."),
+        ("readings", "What was measured or seen on a part."),
+        ("weather", "Stations, their days, and what was found wrong with them."),
+        ("runs", "Recorded computations."),
+        ("scores", "Risk of each part, with reasons."),
+        ("visits", "Owed, placed, announced, agreed, done, missed or dropped."),
+        ("plans", "Season plans: drafts to compare, one of which may be adopted."),
+        ("routes", "One technician's stops on one day, and the truck's load list."),
+        ("notices", "Messages in the outbox."),
+        ("answers", "What households answered."),
+        ("accounts", "Who may use the service, and their tokens."),
+        ("imports", "Bringing your own data as CSV."),
+        ("audit", "Who changed what, when."),
+        ("changes", "The change feed for other programs."),
+    ]
+    .into_iter()
+    .map(|(name, text)| TagBuilder::new().name(name).description(Some(text)).build())
+    .collect()
+}

@@ -1,0 +1,183 @@
+//! Season plans: list, read, compare, discard.
+
+use actix_web::{HttpRequest, HttpResponse, delete, get, web};
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::PlanId;
+use hotspell_store::AnyConnection;
+use hotspell_store::plans::{
+    self as rows, PlanFilter, PlanRecord, PlanStopFilter, PlanStopRecord, UnplacedFilter,
+    UnplacedRecord,
+};
+use hotspell_store::words::{PlanState, Resource};
+
+use crate::api::audit::{self, Deed};
+use crate::api::caller::Caller;
+use crate::api::crud;
+use crate::api::error::ApiError;
+use crate::api::etag;
+use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::transact::{read, write};
+use crate::api::types::plans::{PlanStopView, PlanView, UnplacedView};
+use crate::state::AppState;
+
+list_query! {
+    /// Which plans are listed.
+    PlanQuery {
+        /// Draft, adopted or discarded.
+        state: PlanState,
+        /// Changed after this instant.
+        updated_after: DateTime<Utc>,
+    }
+}
+
+list_query! {
+    /// Which stops of a plan are listed.
+    PlanStopQuery {
+        /// On this day.
+        day: NaiveDate,
+        /// Number of the technician.
+        technician_id: i64,
+        /// Number of the visit.
+        visit_id: i64,
+    }
+}
+
+list_query! {
+    /// Which unplaced visits are listed.
+    UnplacedQuery {}
+}
+
+/// Lists plans
+///
+/// Season plans that meet every filter, in the order of their numbers.
+#[utoipa::path(
+    tag = "plans",
+    params(PlanQuery),
+    responses((status = 200, description = "One page", body = PageView<PlanView>))
+)]
+#[get("/plans")]
+pub(crate) async fn list_plans(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<PlanQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let filter = PlanFilter { state: query.state, updated_after: query.updated_after };
+    let work =
+        move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
+    let view = |record: PlanRecord| (record.id.0, PlanView::from(record));
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Reads a plan
+///
+/// With its figures, and its version as the ETag; `If-None-Match` with that ETag gets 304.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan")),
+    responses((status = 200, description = "The plan", body = PlanView))
+)]
+#[get("/plans/{plan_id}")]
+pub(crate) async fn find_plan(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = PlanId(id.into_inner());
+    let plan = read(&state, move |conn| Ok(rows::find(conn, caller.branch, id)?)).await?;
+    let version = plan.version;
+    if etag::known(&request, version) {
+        return Ok(HttpResponse::NotModified().insert_header(etag::tag(version)).finish());
+    }
+    Ok(HttpResponse::Ok().insert_header(etag::tag(version)).json(PlanView::from(plan)))
+}
+
+/// Discards a plan
+///
+/// It stays readable, since what was based on it must stay explicable. An adopted plan's visits
+/// keep their places.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan")),
+    responses((status = 200, description = "The discarded plan", body = PlanView))
+)]
+#[delete("/plans/{plan_id}")]
+pub(crate) async fn discard_plan(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let (expected, now) = (etag::expected(&request), state.now());
+    let id = PlanId(id.into_inner());
+    let view = write(&state, move |conn| {
+        let before = rows::find(conn, caller.branch, id)?;
+        let version = expected?.check(before.version)?;
+        let state = PlanState::Discarded;
+        let after = rows::set_state(conn, caller.branch, id, version, state, now)?;
+        let (before, after) = (PlanView::from(before), PlanView::from(after));
+        let deed = Deed { action: "discard", kind: Resource::Plan, id: id.0 };
+        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
+        Ok(after)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
+}
+
+/// Lists the stops of a plan
+///
+/// Each with day, technician, times and the reason why it is there.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan"), PlanStopQuery),
+    responses((status = 200, description = "One page", body = PageView<PlanStopView>))
+)]
+#[get("/plans/{plan_id}/stops")]
+pub(crate) async fn list_plan_stops(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    query: web::Query<PlanStopQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let id = PlanId(id.into_inner());
+    let filter = PlanStopFilter {
+        plan: Some(id),
+        visit: query.visit_id.map(Into::into),
+        technician: query.technician_id.map(Into::into),
+        day: query.day,
+    };
+    let work = move |conn: &mut AnyConnection, page| {
+        rows::find(conn, caller.branch, id)?;
+        Ok(rows::list_stops(conn, caller.branch, &filter, page)?)
+    };
+    let view = |record: PlanStopRecord| (record.id, PlanStopView::from(record));
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Lists the visits that a plan does not place
+///
+/// Each with the reason why not.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan"), UnplacedQuery),
+    responses((status = 200, description = "One page", body = PageView<UnplacedView>))
+)]
+#[get("/plans/{plan_id}/unplaced")]
+pub(crate) async fn list_unplaced_visits(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    query: web::Query<UnplacedQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let id = PlanId(id.into_inner());
+    let work = move |conn: &mut AnyConnection, page| {
+        rows::find(conn, caller.branch, id)?;
+        let filter = UnplacedFilter { plan: Some(id) };
+        Ok(rows::list_unplaced(conn, caller.branch, &filter, page)?)
+    };
+    let view = |record: UnplacedRecord| (record.id, UnplacedView::from(record));
+    crud::rows(&state, &request, query.page(), work, view).await
+}

@@ -1,0 +1,135 @@
+//! Day routes and load lists.
+
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use chrono::NaiveDate;
+use hotspell_domain::{DateRange, RouteId};
+use hotspell_store::routes::{
+    self as rows, LoadListLineFilter, RouteFilter, RouteRecord, RouteStopFilter,
+};
+use hotspell_store::words::RouteState;
+use hotspell_store::{AnyConnection, Page};
+
+use crate::api::caller::Caller;
+use crate::api::crud;
+use crate::api::error::ApiError;
+use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::transact::read;
+use crate::api::types::routes::{LoadListView, RouteView};
+use crate::api::visibility;
+use crate::state::AppState;
+
+list_query! {
+    /// Which routes are listed.
+    RouteQuery {
+        /// On this day.
+        day: NaiveDate,
+        /// Number of the technician.
+        technician_id: i64,
+        /// In force or superseded; both if absent.
+        state: RouteState,
+        /// Number of the plan.
+        plan_id: i64,
+    }
+}
+
+fn with_stops(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    route: RouteRecord,
+) -> Result<RouteView, ApiError> {
+    let filter = RouteStopFilter { route: Some(route.id), visit: None };
+    let stops = rows::list_stops(conn, caller.branch, &filter, Page::everything())?;
+    Ok(RouteView::of(route, stops))
+}
+
+/// The route, if it is the caller's own or the office asks.
+fn reach(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<RouteRecord, ApiError> {
+    let route = rows::find(conn, caller.branch, RouteId(id))?;
+    if visibility::technician(caller, route.technician_id) {
+        Ok(route)
+    } else {
+        Err(ApiError::not_found("route", id))
+    }
+}
+
+/// Lists routes
+///
+/// Day routes that meet every filter, in the order of their numbers, with their stops. A
+/// technician sees the own ones.
+#[utoipa::path(
+    tag = "routes",
+    params(RouteQuery),
+    responses((status = 200, description = "One page", body = PageView<RouteView>))
+)]
+#[get("/routes")]
+pub(crate) async fn list_routes(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<RouteQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let own = if caller.is_office() { None } else { caller.technician };
+    let filter = RouteFilter {
+        technician: own.or(query.technician_id.map(Into::into)),
+        days: query.day.and_then(|day| DateRange::new(day, day)),
+        state: query.state,
+        plan: query.plan_id.map(Into::into),
+    };
+    let work = move |conn: &mut AnyConnection, page| {
+        rows::list(conn, caller.branch, &filter, page)?
+            .into_iter()
+            .map(|route| with_stops(conn, &caller, route))
+            .collect()
+    };
+    let view = |route: RouteView| (route.id.0, route);
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Reads a route
+///
+/// With its stops in order.
+#[utoipa::path(
+    tag = "routes",
+    params(("route_id" = i64, Path, description = "Number of the route")),
+    responses((status = 200, description = "The route", body = RouteView))
+)]
+#[get("/routes/{route_id}")]
+pub(crate) async fn find_route(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let view = read(&state, move |conn| {
+        let route = reach(conn, &caller, id.into_inner())?;
+        with_stops(conn, &caller, route)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(view))
+}
+
+/// Reads the load list of a route
+///
+/// What the truck must carry so that the chance of missing a part stays under the stated bound.
+#[utoipa::path(
+    tag = "routes",
+    params(("route_id" = i64, Path, description = "Number of the route")),
+    responses((status = 200, description = "The load list", body = LoadListView))
+)]
+#[get("/routes/{route_id}/load-list")]
+pub(crate) async fn find_load_list(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = id.into_inner();
+    let view = read(&state, move |conn| {
+        let route = reach(conn, &caller, id)?;
+        let list = rows::load_list_of(conn, caller.branch, route.id)?
+            .ok_or_else(|| ApiError::not_found("load list of route", id))?;
+        let filter = LoadListLineFilter { load_list: Some(list.id) };
+        let lines = rows::list_lines(conn, caller.branch, &filter, Page::everything())?;
+        Ok(LoadListView::of(&route, list, lines))
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(view))
+}

@@ -1,0 +1,140 @@
+//! Recorded computations, and the latest risk of every part.
+
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use chrono::{DateTime, Utc};
+use hotspell_domain::{ComponentClass, ComponentId, RunId};
+use hotspell_store::runs::{self as rows, RunFilter, RunRecord};
+use hotspell_store::scores::{self, Ranked, RankingFilter, Scoring};
+use hotspell_store::words::{RunKind, RunOutcome};
+
+use crate::api::caller::Caller;
+use crate::api::crud;
+use crate::api::error::ApiError;
+use crate::api::page::{PageView, Paged as _, decode_rank, encode_rank, list_query};
+use crate::api::transact::read;
+use crate::api::types::runs::{RunView, ScoreView};
+use crate::api::visibility;
+use crate::state::AppState;
+
+list_query! {
+    /// Which runs are listed.
+    RunQuery {
+        /// What they compute.
+        kind: RunKind,
+        /// How they ended.
+        outcome: RunOutcome,
+        /// Begun at or after this instant.
+        started_from: DateTime<Utc>,
+    }
+}
+
+list_query! {
+    /// Which scores are listed.
+    ScoreQuery {
+        /// Number of a scoring run; the scores in force if absent.
+        run_id: i64,
+        /// What the part is.
+        class: ComponentClass,
+        /// Number of the site.
+        site_id: i64,
+        /// Number of the component.
+        component_id: i64,
+        /// At least so likely to fail until the end of the season, 0 to 1 (no unit).
+        p_season_from: f64,
+    }
+}
+
+/// Lists runs
+///
+/// Recorded computations that meet every filter, in the order of their numbers.
+#[utoipa::path(
+    tag = "runs",
+    params(RunQuery),
+    responses((status = 200, description = "One page", body = PageView<RunView>))
+)]
+#[get("/runs")]
+pub(crate) async fn list_runs(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<RunQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let filter =
+        RunFilter { kind: query.kind, outcome: query.outcome, started_from: query.started_from };
+    let work = move |conn: &mut hotspell_store::AnyConnection, page| {
+        Ok(rows::list(conn, caller.branch, &filter, page)?)
+    };
+    let view = |record: RunRecord| (record.id.0, RunView::from(record));
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Reads a run
+///
+/// Its inputs, version and outcome: what a result was based on.
+#[utoipa::path(
+    tag = "runs",
+    params(("run_id" = i64, Path, description = "Number of the run")),
+    responses((status = 200, description = "The run", body = RunView))
+)]
+#[get("/runs/{run_id}")]
+pub(crate) async fn find_run(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = RunId(id.into_inner());
+    let record = read(&state, move |conn| Ok(rows::find(conn, caller.branch, id)?)).await?;
+    Ok(HttpResponse::Ok().json(RunView::from(record)))
+}
+
+/// Lists scores
+///
+/// The newest score of each part in service, or those of one run, most likely to fail first, with
+/// the reasons. No scoring run yet: an empty list. A technician must name a site with `site_id`.
+#[utoipa::path(
+    tag = "scores",
+    params(ScoreQuery),
+    responses((status = 200, description = "One page", body = PageView<ScoreView>))
+)]
+#[get("/scores")]
+pub(crate) async fn list_scores(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<ScoreQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let limit = query.page_query().rows()?;
+    let after = query.cursor.as_deref().map(decode_rank).transpose()?;
+    if query.p_season_from.is_some_and(|p| !(0.0..=1.0).contains(&p)) {
+        return Err(ApiError::field("p_season_from", "expected a number from 0 to 1"));
+    }
+    visibility::listed_site(&state, &caller, query.site_id).await?;
+    let filter = RankingFilter {
+        class: query.class,
+        site: query.site_id.map(Into::into),
+        component: query.component_id.map(Into::into),
+        p_season_from: query.p_season_from,
+    };
+    let asked = query.run_id.map(RunId);
+    let mut ranked: Vec<Ranked> = read(&state, move |conn| {
+        let scoring = match asked {
+            Some(id) => Scoring::Run(rows::find(conn, caller.branch, id)?.id),
+            None => match scores::latest_model(conn, caller.branch)? {
+                Some(model) => Scoring::InForceSince(model.run_id),
+                None => return Ok(Vec::new()),
+            },
+        };
+        let after = after.map(|(p, id)| (p, ComponentId(id)));
+        Ok(scores::ranking(conn, caller.branch, scoring, &filter, after, limit + 1)?)
+    })
+    .await?;
+    let rows_wanted = usize::try_from(limit).unwrap_or(usize::MAX);
+    let more = ranked.len() > rows_wanted;
+    ranked.truncate(rows_wanted);
+    let next = ranked
+        .last()
+        .filter(|_| more)
+        .map(|last| encode_rank(last.score.p_season, last.score.component_id.0));
+    let items = ranked.into_iter().map(ScoreView::from).collect();
+    Ok(PageView { items, next }.answer(request.path(), request.query_string()))
+}

@@ -1,0 +1,326 @@
+//! Visits: list, read, add by hand, change, move through their states.
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::{DateRange, Role, SiteId, VisitKind, VisitState};
+use hotspell_store::visits::{
+    self as rows, Cause, VisitEventFilter, VisitFilter, VisitRecord, VisitResultFilter,
+};
+use hotspell_store::words::Resource;
+use hotspell_store::{AnyConnection, sites, technicians};
+
+use crate::api::audit::{self, Deed};
+use crate::api::body::Body;
+use crate::api::caller::Caller;
+use crate::api::checks::refer;
+use crate::api::crud;
+use crate::api::error::ApiError;
+use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::transact::{read, write};
+use crate::api::types::visits::{
+    StateChangeInput, VisitEventView, VisitInput, VisitResultView, VisitUpdate, VisitView,
+};
+use crate::api::{etag, visibility};
+use crate::state::AppState;
+
+list_query! {
+    /// Which visits are listed.
+    VisitQuery {
+        /// Number of the site.
+        site_id: i64,
+        /// Number of the agreement.
+        agreement_id: i64,
+        /// What it is for.
+        kind: VisitKind,
+        /// Where it stands.
+        state: VisitState,
+        /// Number of the technician who comes.
+        technician_id: i64,
+        /// On this day or later; only together with `day_until`.
+        day_from: NaiveDate,
+        /// On this day or earlier.
+        day_until: NaiveDate,
+        /// Changed after this instant.
+        updated_after: DateTime<Utc>,
+    }
+}
+
+list_query! {
+    /// Which rows of a visit are listed.
+    VisitPartQuery {}
+}
+
+impl VisitQuery {
+    fn filter(self) -> Result<VisitFilter, ApiError> {
+        let days = match (self.day_from, self.day_until) {
+            (None, None) => None,
+            (Some(first), Some(last)) => Some(DateRange::new(first, last).ok_or_else(|| {
+                ApiError::field("day_until", format!("{last} comes before {first}"))
+            })?),
+            _ => {
+                return Err(ApiError::field("day_until", "give day_from and day_until or neither"));
+            }
+        };
+        Ok(VisitFilter {
+            site: self.site_id.map(Into::into),
+            agreement: self.agreement_id.map(Into::into),
+            kind: self.kind,
+            states: self.state.map(|state| vec![state]),
+            technician: self.technician_id.map(Into::into),
+            days,
+            updated_after: self.updated_after,
+            ..VisitFilter::default()
+        })
+    }
+}
+
+/// The filter with what the role adds: a technician sees the own visits, or those of a site of
+/// theirs; a homeowner those of the own home.
+fn narrowed(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    mut filter: VisitFilter,
+) -> Result<VisitFilter, ApiError> {
+    match caller.role {
+        Role::Office => {}
+        Role::Technician => {
+            let is_own_site = filter
+                .site
+                .is_some_and(|site| visibility::site(conn, caller, site).unwrap_or(false));
+            if !is_own_site {
+                filter.technician = caller.technician;
+            }
+        }
+        Role::Homeowner => {
+            // No site has the number 0, so a homeowner without a home sees none.
+            filter.site = Some(visibility::own_site(conn, caller)?.unwrap_or(SiteId(0)));
+        }
+    }
+    Ok(filter)
+}
+
+fn reach(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<VisitRecord, ApiError> {
+    let visit = rows::find(conn, caller.branch, id.into())?;
+    if visibility::visit(conn, caller, &visit)? {
+        Ok(visit)
+    } else {
+        Err(ApiError::not_found("visit", id))
+    }
+}
+
+/// Lists visits
+///
+/// Visits that meet every filter, in the order of their numbers. A technician sees the own ones,
+/// or all of a site of theirs with `site_id`; a homeowner those of the own home.
+#[utoipa::path(
+    tag = "visits",
+    params(VisitQuery),
+    responses((status = 200, description = "One page", body = PageView<VisitView>))
+)]
+#[get("/visits")]
+pub(crate) async fn list_visits(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<VisitQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let page = query.page();
+    let filter = query.into_inner().filter()?;
+    let work = move |conn: &mut AnyConnection, page| {
+        let filter = narrowed(conn, &caller, filter)?;
+        Ok(rows::list(conn, caller.branch, &filter, page)?)
+    };
+    let view = |visit: VisitRecord| (visit.id.0, VisitView::from(visit));
+    crud::rows(&state, &request, page, work, view).await
+}
+
+/// Reads a visit
+///
+/// With its version as the ETag; `If-None-Match` with that ETag gets 304 and no body.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit")),
+    responses((status = 200, description = "The visit", body = VisitView))
+)]
+#[get("/visits/{visit_id}")]
+pub(crate) async fn find_visit(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let visit = read(&state, move |conn| reach(conn, &caller, id.into_inner())).await?;
+    let version = visit.version;
+    if etag::known(&request, version) {
+        return Ok(HttpResponse::NotModified().insert_header(etag::tag(version)).finish());
+    }
+    Ok(HttpResponse::Ok().insert_header(etag::tag(version)).json(VisitView::from(visit)))
+}
+
+/// Adds a visit
+///
+/// For calls and return visits; what an agreement owes comes by itself. It begins as owed.
+#[utoipa::path(
+    tag = "visits",
+    request_body = VisitInput,
+    responses((status = 201, description = "The new visit", body = VisitView))
+)]
+#[post("/visits")]
+pub(crate) async fn create_visit(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<VisitInput>,
+) -> Result<HttpResponse, ApiError> {
+    let (input, now) = (body.value()?, state.now());
+    let view = write(&state, move |conn| {
+        let fields = input.fields()?;
+        sites::find(conn, caller.branch, fields.site_id)
+            .map_err(|error| refer("/site_id", error))?;
+        let who = caller.who();
+        let cause = Cause { who: &who, why: fields.reason.as_deref() };
+        let visit = rows::insert_once(conn, caller.branch, &fields, cause, now)?
+            .ok_or_else(|| ApiError::internal("a visit without agreement was there already"))?;
+        let deed = Deed { action: "create", kind: Resource::Visit, id: visit.id.0 };
+        let view = VisitView::from(visit);
+        audit::record(conn, &caller, deed, None::<&VisitView>, Some(&view), now)?;
+        Ok(view)
+    })
+    .await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/api/v1/visits/{}", view.id)))
+        .insert_header(etag::tag(view.version))
+        .json(view))
+}
+
+/// Changes a visit
+///
+/// Its terms: when it may happen, how long it takes, how urgent it is. To move it, change its
+/// state.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit")),
+    request_body = VisitUpdate,
+    responses((status = 200, description = "The changed visit", body = VisitView))
+)]
+#[put("/visits/{visit_id}")]
+pub(crate) async fn update_visit(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    body: Body<VisitUpdate>,
+) -> Result<HttpResponse, ApiError> {
+    let (expected, input, now) = (etag::expected(&request), body.value(), state.now());
+    let view = write(&state, move |conn| {
+        let before = reach(conn, &caller, id.into_inner())?;
+        expected?.check(before.version)?;
+        let fields = input?.fields(&before.fields)?;
+        let after = rows::update(conn, caller.branch, before.id, before.version, &fields, now)?;
+        changed(conn, &caller, "change", before, after, now)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
+}
+
+fn changed(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    action: &str,
+    before: VisitRecord,
+    after: VisitRecord,
+    now: DateTime<Utc>,
+) -> Result<VisitView, ApiError> {
+    let deed = Deed { action, kind: Resource::Visit, id: after.id.0 };
+    let (before, after) = (VisitView::from(before), VisitView::from(after));
+    audit::record(conn, caller, deed, Some(&before), Some(&after), now)?;
+    Ok(after)
+}
+
+/// Moves a visit to another state
+///
+/// Places it, takes it away again, or ends it; the change is kept with who, when and why. A
+/// change that is not allowed is refused and names the ones that are. The version may be given
+/// with `If-Match`; without it the present one is meant.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit")),
+    request_body = StateChangeInput,
+    responses((status = 200, description = "The moved visit", body = VisitView))
+)]
+#[post("/visits/{visit_id}/state-changes")]
+pub(crate) async fn change_visit_state(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    body: Body<StateChangeInput>,
+) -> Result<HttpResponse, ApiError> {
+    let expected = etag::expected_if_sent(&request);
+    let (input, now) = (body.value(), state.now());
+    let view = write(&state, move |conn| {
+        let before = reach(conn, &caller, id.into_inner())?;
+        let version = expected?.check(before.version)?;
+        let (change, why) = input?.change()?;
+        if let Some((_, technician)) = change.place {
+            technicians::find(conn, caller.branch, technician)
+                .map_err(|error| refer("/technician_id", error))?;
+        }
+        let who = caller.who();
+        let cause = Cause { who: &who, why: why.as_deref() };
+        let after = rows::change(conn, caller.branch, before.id, version, change, cause, now)?;
+        changed(conn, &caller, "move", before, after, now)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
+}
+
+/// Lists what happened to a visit
+///
+/// Every change with who, when and why, oldest first.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitPartQuery),
+    responses((status = 200, description = "One page", body = PageView<VisitEventView>))
+)]
+#[get("/visits/{visit_id}/events")]
+pub(crate) async fn list_visit_events(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    query: web::Query<VisitPartQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let work = move |conn: &mut AnyConnection, page| {
+        let visit = reach(conn, &caller, id.into_inner())?;
+        let filter = VisitEventFilter { visit: Some(visit.id), ..VisitEventFilter::default() };
+        Ok(rows::list_events(conn, caller.branch, &filter, page)?)
+    };
+    let view = |event: rows::VisitEventRecord| (event.id, VisitEventView::from(event));
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Lists what was sent in about a visit
+///
+/// Technicians' submissions as they came, oldest first.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitPartQuery),
+    responses((status = 200, description = "One page", body = PageView<VisitResultView>))
+)]
+#[get("/visits/{visit_id}/results")]
+pub(crate) async fn list_visit_results(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    query: web::Query<VisitPartQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let work = move |conn: &mut AnyConnection, page| {
+        let visit = reach(conn, &caller, id.into_inner())?;
+        let filter = VisitResultFilter { visit: Some(visit.id) };
+        Ok(rows::list_results(conn, caller.branch, &filter, page)?)
+    };
+    let view = |result: rows::VisitResultRecord| (result.id, VisitResultView::from(result));
+    crud::rows(&state, &request, query.page(), work, view).await
+}

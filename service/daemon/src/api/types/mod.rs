@@ -1,0 +1,20 @@
+//! What goes over the wire, one file for each resource: `XInput` is sent, `XView` is answered.
+
+pub mod accounts;
+pub mod agreements;
+pub mod branches;
+pub mod components;
+pub mod contacts;
+pub mod notices;
+pub mod plans;
+pub mod readings;
+pub mod routes;
+pub mod runs;
+pub mod sites;
+mod stored;
+pub mod technicians;
+pub mod trail;
+pub mod units;
+pub mod visits;
+pub mod weather;
+pub mod weekday;

@@ -1,0 +1,126 @@
+//! Recorded computations and scores on the wire.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::{ComponentClass, ComponentId, RunId, SiteId, UnitId};
+use hotspell_store::runs::RunRecord;
+use hotspell_store::scores::Ranked;
+use hotspell_store::words::{RunKind, RunOutcome};
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+
+/// A recorded computation: which inputs, which version, when, how it ended.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RunView {
+    /// Its number.
+    #[schema(value_type = i64, example = 1)]
+    pub id: RunId,
+    /// What it computes.
+    pub kind: RunKind,
+    /// When it began.
+    pub started_at: DateTime<Utc>,
+    /// When it ended.
+    pub finished_at: Option<DateTime<Utc>>,
+    /// Version of the program.
+    pub engine_version: String,
+    /// Everything that it depends on.
+    #[schema(value_type = Object)]
+    pub inputs: Value,
+    /// Digest of the inputs: the same digest and version give the same result.
+    pub input_digest: String,
+    /// How it ended.
+    pub outcome: RunOutcome,
+    /// What a person should know of it.
+    #[schema(value_type = Option<Object>)]
+    pub detail: Option<Value>,
+}
+
+/// The risk of one part as one run saw it.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ScoreView {
+    /// Its number.
+    #[schema(example = 1)]
+    pub id: i64,
+    /// The run.
+    #[schema(value_type = i64)]
+    pub run_id: RunId,
+    /// The part.
+    #[schema(value_type = i64)]
+    pub component_id: ComponentId,
+    /// Your own name of the part.
+    pub component_key: String,
+    /// What the part is.
+    pub class: ComponentClass,
+    /// Its place in the machine.
+    pub position: String,
+    /// The machine.
+    #[schema(value_type = i64)]
+    pub unit_id: UnitId,
+    /// The home.
+    #[schema(value_type = i64)]
+    pub site_id: SiteId,
+    /// The day on which the part was taken to work.
+    pub as_of: NaiveDate,
+    /// Chosen days and the probability of failure until each.
+    #[schema(value_type = Object)]
+    pub horizon: Value,
+    /// Probability of failure until the end of the season, 0 to 1 (no unit).
+    #[schema(minimum = 0, maximum = 1, example = 0.31)]
+    pub p_season: f64,
+    /// Lower bound of it, 0 to 1 (no unit).
+    #[schema(minimum = 0, maximum = 1, example = 0.18)]
+    pub p_season_low: f64,
+    /// Upper bound of it, 0 to 1 (no unit).
+    #[schema(minimum = 0, maximum = 1, example = 0.47)]
+    pub p_season_high: f64,
+    /// Exposure gathered, in stress-weighted run hours.
+    #[schema(example = 15230.0)]
+    pub heat_age: f64,
+    /// Exposure expected until the end of the season, in stress-weighted run hours.
+    #[schema(example = 1410.0)]
+    pub expected_heat_left: f64,
+    /// Why, in order of weight.
+    #[schema(value_type = Object)]
+    pub reasons: Value,
+}
+
+impl From<RunRecord> for RunView {
+    fn from(record: RunRecord) -> Self {
+        Self {
+            id: record.id,
+            kind: record.kind,
+            started_at: record.started_at,
+            finished_at: record.finished_at,
+            engine_version: record.engine_version,
+            inputs: record.inputs,
+            input_digest: record.input_digest,
+            outcome: record.outcome,
+            detail: record.detail,
+        }
+    }
+}
+
+impl From<Ranked> for ScoreView {
+    fn from(ranked: Ranked) -> Self {
+        let Ranked { score, component_key, class, position, unit_id, site_id } = ranked;
+        let row = score.row;
+        Self {
+            id: score.id,
+            run_id: row.run_id,
+            component_id: row.component_id,
+            component_key,
+            class,
+            position,
+            unit_id,
+            site_id,
+            as_of: row.as_of,
+            horizon: row.horizon,
+            p_season: row.p_season,
+            p_season_low: row.p_season_low,
+            p_season_high: row.p_season_high,
+            heat_age: row.heat_age,
+            expected_heat_left: row.expected_heat_left,
+            reasons: row.reasons,
+        }
+    }
+}
