@@ -32,7 +32,7 @@ editable! {
         disabled: bool,
     }
 }
-keyed!(accounts, AccountRecord, AccountFields, email);
+keyed!(accounts, AccountRecord, AccountFields, AccountId, email);
 
 listing! {
     accounts, AccountRecord, list,

@@ -23,7 +23,7 @@ editable! {
         rules: Vec<VisitRule> as RawText,
     }
 }
-keyed!(agreements, AgreementRecord, AgreementFields, key);
+keyed!(agreements, AgreementRecord, AgreementFields, AgreementId, key);
 
 listing! {
     agreements, AgreementRecord, list,

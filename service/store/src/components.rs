@@ -45,7 +45,7 @@ editable! {
         batch: Option<String>,
     }
 }
-keyed!(components, ComponentRecord, ComponentFields, key);
+keyed!(components, ComponentRecord, ComponentFields, ComponentId, key);
 
 listing! {
     components, ComponentRecord, list,

@@ -37,7 +37,7 @@ editable! {
         unreachable_reason: Option<String>,
     }
 }
-keyed!(contacts, ContactRecord, ContactFields, key);
+keyed!(contacts, ContactRecord, ContactFields, ContactId, key);
 
 impl ContactFields {
     /// Whether a mail may and can be sent: an address, consent, not stopped, not returned.

@@ -42,6 +42,6 @@ pub mod words;
 pub use connection::AnyConnection;
 pub use error::StoreError;
 pub use page::Page;
-pub use record::Upserted;
+pub use record::{KeyedRecord, Upserted};
 pub use store::{DatabaseKind, Store, StoreOptions};
 pub use weekdays::WeekdaySet;

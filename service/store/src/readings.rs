@@ -34,7 +34,7 @@ editable! {
         note: Option<String>,
     }
 }
-keyed!(readings, ReadingRecord, ReadingFields, client_key);
+keyed!(readings, ReadingRecord, ReadingFields, ReadingId, client_key);
 
 listing! {
     readings, ReadingRecord, list,

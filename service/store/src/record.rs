@@ -1,6 +1,13 @@
 //! What every editable record has in common, written once: the row, its version, and the
 //! functions that insert, find and change it.
 
+use std::collections::HashMap;
+
+use chrono::{DateTime, Utc};
+use hotspell_domain::BranchId;
+
+use crate::{AnyConnection, StoreError};
+
 /// Declares an editable record of a table with `branch_id`, `version`, `created_at` and
 /// `updated_at`: a struct of its editable fields, a record of them with id and version, and the
 /// functions `insert`, `insert_many`, `find`, `update`, `touch`. With `keyed` also `find_by_key`,
@@ -221,7 +228,7 @@ pub(crate) use editable;
 
 /// The functions of an [`editable!`] record that has a key of the user's own.
 macro_rules! keyed {
-    ($table:ident, $record:ident, $fields:ident, $key:ident) => {
+    ($table:ident, $record:ident, $fields:ident, $id:ty, $key:ident) => {
         /// The record with this key.
         ///
         /// # Errors
@@ -258,6 +265,71 @@ macro_rules! keyed {
                 .select($record::as_select())
                 .load(conn)?;
             Ok(records.into_iter().map(|record| (record.$key.clone(), record)).collect())
+        }
+
+        /// The number of every record of the branch by its key.
+        ///
+        /// # Errors
+        /// Those of the database.
+        pub fn ids_by_key(
+            conn: &mut $crate::AnyConnection,
+            branch: hotspell_domain::BranchId,
+        ) -> Result<std::collections::HashMap<String, $id>, $crate::StoreError> {
+            use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
+            use $crate::schema::$table::dsl;
+            let rows: Vec<(String, i64)> = dsl::$table
+                .filter(dsl::branch_id.eq(branch.0))
+                .select((dsl::$key, dsl::id))
+                .load(conn)?;
+            Ok(rows.into_iter().map(|(key, id)| (key, id.into())).collect())
+        }
+
+        impl $crate::KeyedRecord for $record {
+            type Fields = $fields;
+            type Id = $id;
+
+            fn id(&self) -> $id {
+                self.id
+            }
+
+            fn version(&self) -> i64 {
+                self.version
+            }
+
+            fn fields(&self) -> &$fields {
+                &self.fields
+            }
+
+            fn key_of(fields: &$fields) -> &str {
+                &fields.$key
+            }
+
+            fn by_key(
+                conn: &mut $crate::AnyConnection,
+                branch: hotspell_domain::BranchId,
+            ) -> Result<std::collections::HashMap<String, Self>, $crate::StoreError> {
+                by_key(conn, branch)
+            }
+
+            fn insert_many(
+                conn: &mut $crate::AnyConnection,
+                branch: hotspell_domain::BranchId,
+                rows: &[$fields],
+                now: chrono::DateTime<chrono::Utc>,
+            ) -> Result<Vec<$id>, $crate::StoreError> {
+                insert_many(conn, branch, rows, now)
+            }
+
+            fn update(
+                conn: &mut $crate::AnyConnection,
+                branch: hotspell_domain::BranchId,
+                id: $id,
+                expected_version: i64,
+                fields: &$fields,
+                now: chrono::DateTime<chrono::Utc>,
+            ) -> Result<Self, $crate::StoreError> {
+                update(conn, branch, id, expected_version, fields, now)
+            }
         }
 
         /// Stores the record under its key: new, changed, or left alone when nothing differs.
@@ -407,6 +479,38 @@ pub(crate) use listing;
 
 /// Bound values in one statement: SQLite takes 32,766, PostgreSQL 65,535.
 pub(crate) const BOUND_VALUES: usize = 32_000;
+
+/// A record with a key of the user's own, for code that treats all of them alike. Its functions
+/// are those of the record's module.
+#[expect(missing_docs, reason = "each function is documented in the record's module")]
+#[expect(clippy::missing_errors_doc, reason = "each function is documented in the record's module")]
+pub trait KeyedRecord: Sized {
+    type Fields: Clone + PartialEq;
+    type Id: Copy;
+
+    fn id(&self) -> Self::Id;
+    fn version(&self) -> i64;
+    fn fields(&self) -> &Self::Fields;
+    fn key_of(fields: &Self::Fields) -> &str;
+    fn by_key(
+        conn: &mut AnyConnection,
+        branch: BranchId,
+    ) -> Result<HashMap<String, Self>, StoreError>;
+    fn insert_many(
+        conn: &mut AnyConnection,
+        branch: BranchId,
+        rows: &[Self::Fields],
+        now: DateTime<Utc>,
+    ) -> Result<Vec<Self::Id>, StoreError>;
+    fn update(
+        conn: &mut AnyConnection,
+        branch: BranchId,
+        id: Self::Id,
+        expected_version: i64,
+        fields: &Self::Fields,
+        now: DateTime<Utc>,
+    ) -> Result<Self, StoreError>;
+}
 
 /// What became of a record that was stored under its key.
 #[derive(Debug, Clone, PartialEq)]

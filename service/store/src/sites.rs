@@ -45,7 +45,7 @@ editable! {
         language: Language as RawText,
     }
 }
-keyed!(sites, SiteRecord, SiteFields, key);
+keyed!(sites, SiteRecord, SiteFields, SiteId, key);
 
 impl SiteFields {
     /// Where it is, if that is stated.

@@ -32,7 +32,7 @@ editable! {
         active_until: Option<NaiveDate>,
     }
 }
-keyed!(technicians, TechnicianRecord, TechnicianFields, key);
+keyed!(technicians, TechnicianRecord, TechnicianFields, TechnicianId, key);
 
 impl TechnicianFields {
     /// Where the day starts and ends, if that is not the depot.

@@ -33,7 +33,7 @@ editable! {
         supply_volts: f64,
     }
 }
-keyed!(units, UnitRecord, UnitFields, key);
+keyed!(units, UnitRecord, UnitFields, UnitId, key);
 
 listing! {
     units, UnitRecord, list,

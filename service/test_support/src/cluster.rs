@@ -1,12 +1,15 @@
-//! The PostgreSQL server that a test process uses: a given one, or one of its own.
+//! The PostgreSQL server of the tests: a given one, or one that they start themselves.
 //!
-//! Nobody can stop a server of one's own when the test process ends, since statics are never
-//! dropped. So a shell watches a pipe from the process: when the process ends, however it ends,
-//! the pipe closes, and the shell stops the server and deletes its directory.
+//! A runner may start one process for each test, so a server of one's own is shared by all
+//! processes with the same parent: the first one starts it, each holds a shared lock on a file
+//! while it lives, and a shell that keeps the server stops it and deletes everything when nobody
+//! has held the lock for some seconds.
 
+use std::fs::{File, OpenOptions};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::{Mutex, OnceLock};
+use std::process::{Command, Stdio};
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use diesel::connection::SimpleConnection;
@@ -14,19 +17,20 @@ use diesel::{Connection, PgConnection};
 use hotspell_store::{Store, StoreOptions};
 
 static SHARED: OnceLock<Cluster> = OnceLock::new();
+const TEMPLATE: &str = "migrated";
 
 pub(crate) struct Cluster {
     /// URL of the server, with a database to create others from.
     admin_url: String,
-    template: Mutex<Option<String>>,
-    _watcher: Option<(Child, ChildStdin)>,
+    /// Held while this process lives; nothing on a server that was given.
+    keep_alive: Option<File>,
 }
 
 impl Cluster {
     pub(crate) fn shared() -> &'static Self {
         SHARED.get_or_init(|| match std::env::var("HOTSPELL_TEST_POSTGRES_URL") {
-            Ok(url) => Self { admin_url: url, template: Mutex::new(None), _watcher: None },
-            Err(_) => start(),
+            Ok(url) => Self { admin_url: url, keep_alive: None },
+            Err(_) => join_or_start(),
         })
     }
 
@@ -45,33 +49,26 @@ impl Cluster {
     }
 
     pub(crate) fn create_database(&self, name: &str, migrated: bool) {
-        // One at a time: a template must not be in use while it is copied.
-        let mut template = self.template.lock().expect("no test panicked while making a database");
-        if !migrated {
-            self.execute(&format!("CREATE DATABASE {name} TEMPLATE template0"));
+        if migrated && self.keep_alive.is_some() {
+            self.execute(&format!("CREATE DATABASE {name} TEMPLATE {TEMPLATE}"));
             return;
         }
-        if template.is_none() {
-            let made = format!("migrated_{}", std::process::id());
-            self.execute(&format!("DROP DATABASE IF EXISTS {made}"));
-            self.execute(&format!("CREATE DATABASE {made} TEMPLATE template0"));
-            let options = StoreOptions { pool_size: 1, ..StoreOptions::default() };
-            let store = Store::connect(&self.url(&made), options).expect("the template opens");
-            store.migrate().expect("the template is migrated");
-            drop(store);
-            *template = Some(made);
+        self.execute(&format!("CREATE DATABASE {name} TEMPLATE template0"));
+        if migrated {
+            // On a server that was given nothing is left behind, so there is no template.
+            migrate(&self.url(name));
         }
-        let made = template.as_deref().unwrap_or_default();
-        // The template's pool closes its connections in the background.
-        self.execute(&format!(
-            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{made}'"
-        ));
-        self.execute(&format!("CREATE DATABASE {name} TEMPLATE {made}"));
     }
 
     pub(crate) fn drop_database(&self, name: &str) {
         self.execute(&format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)"));
     }
+}
+
+fn migrate(url: &str) {
+    let options = StoreOptions { pool_size: 1, ..StoreOptions::default() };
+    let store = Store::connect(url, options).expect("the database opens");
+    store.migrate().expect("the database is migrated");
 }
 
 fn server_programs() -> PathBuf {
@@ -97,15 +94,15 @@ fn server_programs() -> PathBuf {
         .filter_map(|initdb| std::fs::canonicalize(initdb).ok())
         .find_map(|initdb| initdb.parent().map(Path::to_path_buf))
         .expect(
-            "PostgreSQL's server programs; install postgresql or set HOTSPELL_TEST_POSTGRES_URL",
+            "PostgreSQL's server programs: install postgresql or set HOTSPELL_TEST_POSTGRES_URL",
         )
 }
 
-/// Makes a cluster, starts it, says where it listens, and ends it when its standard input ends.
-/// As root it becomes another user, since PostgreSQL refuses to run as root.
+/// Makes a cluster, starts it, and ends it when nobody holds the lock any more. As root it becomes
+/// another user, since PostgreSQL refuses to run as root.
 const KEEPER: &str = r#"
 set -eu
-bin=$1; base=$2
+bin=$1; base=$2; lock=$3
 data=$base/data
 if [ "$(id -u)" -eq 0 ]; then
     owner=postgres
@@ -119,46 +116,103 @@ finish() {
     trap '' INT TERM HUP EXIT
     as_owner "$bin/pg_ctl" -D "$data" -m immediate -w stop >/dev/null 2>&1 || true
     cd /
-    rm -rf "$base"
+    rm -rf "$base" "$lock"
 }
 trap finish EXIT
-trap 'exit 1' INT TERM HUP
+# The terminal's interrupt goes to the tests; the lock they let go ends this.
+trap '' INT HUP
+trap 'exit 1' TERM
 cd "$base"
 as_owner "$bin/initdb" -D "$data" -U postgres -A trust -E UTF8 --locale=C.UTF-8 --no-sync \
     --no-instructions >"$base/initdb.log" 2>&1 || { cat "$base/initdb.log" >&2; exit 1; }
 as_owner "$bin/pg_ctl" -D "$data" -l "$base/server.log" -w -t 60 -s start -o "-c listen_addresses= \
     -c unix_socket_directories='$base' -c fsync=off -c synchronous_commit=off \
-    -c full_page_writes=off -c shared_buffers=64MB -c max_connections=200 -c timezone=UTC" \
+    -c full_page_writes=off -c shared_buffers=64MB -c max_connections=300 -c timezone=UTC" \
     >/dev/null 2>&1 || { cat "$base/server.log" >&2; exit 1; }
-: >"$base/ready"
-# Until the test process ends.
-cat >/dev/null
+: >"$base/up"
+idle=0
+while [ "$idle" -lt 4 ]; do
+    sleep 1.5
+    exec 9<>"$lock"
+    if flock -n -x 9; then idle=$((idle + 1)); else idle=0; fi
+    # At the end it stays locked, so that nobody joins a server that is going down.
+    [ "$idle" -ge 4 ] || exec 9>&-
+done
 "#;
 
-fn start() -> Cluster {
-    let bin = server_programs();
-    // Kept: the watcher deletes it, since it outlives this process.
-    let base =
-        tempfile::Builder::new().prefix("hs-pg-").tempdir().expect("a temporary directory").keep();
-    let mut child = Command::new("sh")
-        .args(["-c", KEEPER, "keeper"])
-        .arg(&bin)
-        .arg(&base)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::null())
-        .spawn()
-        .expect("sh starts");
-    let stdin = child.stdin.take().expect("a piped standard input");
-    let deadline = Instant::now() + Duration::from_secs(60);
-    while !base.join("ready").exists() {
-        if let Ok(Some(status)) = child.try_wait() {
-            panic!("PostgreSQL did not start: {status}; its log is above");
-        }
-        assert!(Instant::now() < deadline, "PostgreSQL did not start within a minute");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    // A Unix socket in the directory: no port to find, nothing else can connect.
+fn open_lock(path: &Path) -> File {
+    OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .read(true)
+        .write(true)
+        .open(path)
+        .expect("a lock file in the temporary directory")
+}
+
+/// Whether the file is still the one at the path, and not one that was deleted meanwhile.
+fn is_at(file: &File, path: &Path) -> bool {
+    let here = file.metadata().map(|meta| (meta.dev(), meta.ino())).ok();
+    let there = std::fs::metadata(path).map(|meta| (meta.dev(), meta.ino())).ok();
+    here == there
+}
+
+fn join_or_start() -> Cluster {
+    let name = format!("hotspell-test-pg-{}", std::os::unix::process::parent_id());
+    let base = std::env::temp_dir().join(&name);
+    let lock = std::env::temp_dir().join(format!("{name}.lock"));
     let host = base.display().to_string().replace('/', "%2F");
     let admin_url = format!("postgres://postgres@{host}/postgres");
-    Cluster { admin_url, template: Mutex::new(None), _watcher: Some((child, stdin)) }
+    loop {
+        let file = open_lock(&lock);
+        file.lock_shared().expect("the lock file can be locked");
+        if !is_at(&file, &lock) {
+            continue;
+        }
+        let starting = open_lock(&std::env::temp_dir().join(format!("{name}.starting")));
+        starting.lock().expect("the lock file can be locked");
+        let cluster = Cluster { admin_url: admin_url.clone(), keep_alive: Some(file) };
+        let answers = base.join("ready").exists() && PgConnection::establish(&admin_url).is_ok();
+        if !answers {
+            start(&base, &lock);
+            cluster.execute(&format!("CREATE DATABASE {TEMPLATE} TEMPLATE template0"));
+            migrate(&cluster.url(TEMPLATE));
+            // A template must not be in use while it is copied; pools close in the background.
+            cluster.execute(&format!("ALTER DATABASE {TEMPLATE} WITH ALLOW_CONNECTIONS false"));
+            cluster.execute(&format!(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{TEMPLATE}'"
+            ));
+            std::fs::write(base.join("ready"), "").expect("the cluster's directory is writable");
+        }
+        std::fs::remove_file(std::env::temp_dir().join(format!("{name}.starting"))).ok();
+        return cluster;
+    }
+}
+
+fn start(base: &Path, lock: &Path) {
+    // What a killed run of the same parent left.
+    std::fs::remove_dir_all(base).ok();
+    std::fs::create_dir(base).expect("a directory for the cluster");
+    // Not this process's standard error: a runner would wait until the keeper lets it go.
+    let log = base.join("keeper.log");
+    let errors = File::create(&log).expect("a log in the cluster's directory");
+    let mut keeper = Command::new("setsid")
+        .args(["sh", "-c", KEEPER, "keeper"])
+        .arg(server_programs())
+        .arg(base)
+        .arg(lock)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(errors)
+        .spawn()
+        .expect("setsid and sh start");
+    let deadline = Instant::now() + Duration::from_secs(120);
+    while !base.join("up").exists() {
+        if let Ok(Some(status)) = keeper.try_wait() {
+            let said = std::fs::read_to_string(&log).unwrap_or_default();
+            panic!("PostgreSQL did not start ({status}): {said}");
+        }
+        assert!(Instant::now() < deadline, "PostgreSQL started within two minutes");
+        std::thread::sleep(Duration::from_millis(20));
+    }
 }
