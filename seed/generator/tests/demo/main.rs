@@ -3,7 +3,6 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot read stops")]
 
 mod figures;
-mod findable;
 mod lawful;
 mod scenario;
 

@@ -58,6 +58,15 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("find_weather_station", CREW),
     ("list_weather_days", CREW),
     ("list_weather_findings", CREW),
+    ("put_weather_station", OFFICE),
+    ("upload_weather_file", OFFICE),
+    ("create_scoring_run", OFFICE),
+    ("create_plan", OFFICE),
+    ("adopt_plan", OFFICE),
+    ("write_load_lists", OFFICE),
+    ("create_visit_result", CREW),
+    ("compose_notices", OFFICE),
+    ("deliver_notices", OFFICE),
     ("list_runs", OFFICE),
     ("find_run", OFFICE),
     ("list_scores", CREW),
@@ -82,7 +91,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
 ];
 
 /// Operations that change something that has no version.
-pub const WITHOUT_VERSION: &[&str] = &["revoke_token"];
+pub const WITHOUT_VERSION: &[&str] = &["revoke_token", "upload_weather_file"];
 
 /// The roles that have an operation.
 #[must_use]

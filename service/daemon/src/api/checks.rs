@@ -2,7 +2,8 @@
 
 use chrono::{DateTime, Datelike as _, Days, NaiveDate, Utc};
 
-use hotspell_store::StoreError;
+use hotspell_domain::{BranchId, SiteId};
+use hotspell_store::{AnyConnection, StoreError, sites};
 
 use super::error::ApiError;
 use super::problem::FieldError;
@@ -156,6 +157,15 @@ impl Checks {
     pub(crate) fn finish(self) -> Result<(), ApiError> {
         if self.0.is_empty() { Ok(()) } else { Err(ApiError::fields(self.0)) }
     }
+}
+
+/// Refuses a home that is not there.
+pub(crate) fn site_exists(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    site: SiteId,
+) -> Result<(), ApiError> {
+    sites::find(conn, branch, site).map(drop).map_err(|error| refer("/site_id", error))
 }
 
 /// A row that a member names and that is not there, as that member's mistake.

@@ -193,8 +193,9 @@ impl From<StoreError> for ApiError {
                 ProblemKind::StaleVersion,
                 format!("The present version is \"{found}\"; read it again, then change it"),
             ),
-            StoreError::ForeignKey(_) => Self::new(ProblemKind::Conflict, error.to_string()),
-            StoreError::Check(_) => Self::new(ProblemKind::InvalidInput, error.to_string()),
+            StoreError::ForeignKey(_) | StoreError::Check(_) => {
+                Self::new(ProblemKind::Conflict, error.to_string())
+            }
             StoreError::Unavailable(_) => Self {
                 source: Some(error.into()),
                 ..Self::new(ProblemKind::Unavailable, "The database is busy; try again")

@@ -10,6 +10,7 @@ use hotspell_store::{AnyConnection, Page};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
+use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
@@ -86,7 +87,9 @@ impl Editable for Agreements {
         input: &AgreementInput,
         now: DateTime<Utc>,
     ) -> Result<AgreementRecord, ApiError> {
-        Ok(rows::insert(conn, caller.branch, &input.fields()?, now)?)
+        let fields = input.fields()?;
+        site_exists(conn, caller.branch, fields.site_id)?;
+        Ok(rows::insert(conn, caller.branch, &fields, now)?)
     }
 
     fn change(
@@ -97,6 +100,7 @@ impl Editable for Agreements {
         now: DateTime<Utc>,
     ) -> Result<AgreementRecord, ApiError> {
         let fields = input.fields()?;
+        site_exists(conn, caller.branch, fields.site_id)?;
         Ok(rows::update(conn, caller.branch, before.id, before.version, &fields, now)?)
     }
 }

@@ -6,11 +6,12 @@ use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, ComponentEnd};
 use hotspell_store::components::{self as rows, ComponentFilter, ComponentRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, units};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
+use crate::api::checks::refer;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
@@ -95,7 +96,10 @@ impl Editable for Components {
         input: &ComponentInput,
         now: DateTime<Utc>,
     ) -> Result<ComponentRecord, ApiError> {
-        Ok(rows::insert(conn, caller.branch, &input.fields(None, now)?, now)?)
+        let fields = input.fields(None, now)?;
+        units::find(conn, caller.branch, fields.unit_id)
+            .map_err(|error| refer("/unit_id", error))?;
+        Ok(rows::insert(conn, caller.branch, &fields, now)?)
     }
 
     fn change(

@@ -8,6 +8,7 @@ use hotspell_store::{AnyConnection, Page};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
+use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
@@ -78,7 +79,9 @@ impl Editable for Contacts {
         input: &ContactInput,
         now: DateTime<Utc>,
     ) -> Result<ContactRecord, ApiError> {
-        Ok(rows::insert(conn, caller.branch, &input.fields(None, now)?, now)?)
+        let fields = input.fields(None, now)?;
+        site_exists(conn, caller.branch, fields.site_id)?;
+        Ok(rows::insert(conn, caller.branch, &fields, now)?)
     }
 
     fn change(

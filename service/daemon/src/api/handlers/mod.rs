@@ -5,6 +5,7 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 mod accounts;
+mod actions;
 mod agreements;
 mod branches;
 mod components;
@@ -31,6 +32,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(homes)
             .configure(machines)
             .configure(season)
+            .configure(engine)
             .configure(conversation),
     );
 }
@@ -95,6 +97,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(weather::find_weather_station)
         .service(weather::list_weather_days)
         .service(weather::list_weather_findings)
+        .service(weather::put_weather_station)
+        .service(weather::upload_weather_file)
         .service(runs::list_runs)
         .service(runs::find_run)
         .service(runs::list_scores)
@@ -113,6 +117,17 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(routes::list_routes)
         .service(routes::find_route)
         .service(routes::find_load_list);
+}
+
+fn engine(config: &mut ServiceConfig<'_>) {
+    config
+        .service(actions::create_scoring_run)
+        .service(actions::create_plan)
+        .service(actions::adopt_plan)
+        .service(actions::write_load_lists)
+        .service(actions::create_visit_result)
+        .service(actions::compose_notices)
+        .service(actions::deliver_notices);
 }
 
 fn conversation(config: &mut ServiceConfig<'_>) {

@@ -10,6 +10,7 @@ use hotspell_store::{AnyConnection, Page};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
+use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
@@ -82,7 +83,9 @@ impl Editable for Units {
         input: &UnitInput,
         now: DateTime<Utc>,
     ) -> Result<UnitRecord, ApiError> {
-        Ok(rows::insert(conn, caller.branch, &input.fields(now)?, now)?)
+        let fields = input.fields(now)?;
+        site_exists(conn, caller.branch, fields.site_id)?;
+        Ok(rows::insert(conn, caller.branch, &fields, now)?)
     }
 
     fn change(

@@ -100,7 +100,12 @@ fn narrowed(
     Ok(filter)
 }
 
-fn reach(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<VisitRecord, ApiError> {
+/// A visit that the caller's role reaches; what it does not reach is not there.
+pub(super) fn reach(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    id: i64,
+) -> Result<VisitRecord, ApiError> {
     let visit = rows::find(conn, caller.branch, id.into())?;
     if visibility::visit(conn, caller, &visit)? {
         Ok(visit)

@@ -1,17 +1,25 @@
 //! Weather stations, their days and what was found wrong with them.
 
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::NaiveDate;
 use hotspell_domain::DateRange;
+use hotspell_domain::local_time::local_day;
 use hotspell_store::weather as rows;
-use hotspell_store::words::StationId;
+use hotspell_store::words::{Resource, StationId};
+use hotspell_store::{AnyConnection, Page, branches};
 
+use crate::api::audit::{self, Deed};
+use crate::api::body::{Body, too_large};
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::transact::read;
-use crate::api::types::weather::{StationView, WeatherDayView, WeatherFindingView};
+use crate::api::transact::{read, run, write};
+use crate::api::types::weather::{
+    StationInput, StationView, WeatherDayView, WeatherFileView, WeatherFindingView,
+};
+use crate::app::weather;
 use crate::state::AppState;
 
 /// Most days of one answer: a leap year.
@@ -48,7 +56,7 @@ pub(crate) async fn list_weather_stations(
     request: HttpRequest,
     query: web::Query<StationQuery>,
 ) -> Result<HttpResponse, ApiError> {
-    let work = |conn: &mut hotspell_store::AnyConnection, page: hotspell_store::Page| {
+    let work = |conn: &mut AnyConnection, page: Page| {
         let limit = usize::try_from(page.limit).unwrap_or(usize::MAX);
         let stations = rows::stations(conn)?;
         Ok(stations.into_iter().filter(|row| row.id.0 > page.after_id).take(limit).collect())
@@ -132,4 +140,85 @@ pub(crate) async fn list_weather_findings(
     .await?;
     let items = findings.into_iter().map(WeatherFindingView::from).collect();
     Ok(PageView { items, next: None }.answer(request.path(), request.query_string()))
+}
+
+/// Stores a weather station
+///
+/// New, or found by its key: then what the network says of it is replaced.
+#[utoipa::path(
+    tag = "weather",
+    request_body = StationInput,
+    responses((status = 201, description = "The station", body = StationView))
+)]
+#[post("/weather-stations")]
+pub(crate) async fn put_weather_station(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<StationInput>,
+) -> Result<HttpResponse, ApiError> {
+    let (station, now) = (body.value()?.checked()?, state.now());
+    let view = write(&state, move |conn| {
+        let view = StationView::from(rows::put_station(conn, &station, now)?);
+        noted(conn, &caller, "put weather station", &view, now)?;
+        Ok(view)
+    })
+    .await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/api/v1/weather-stations/{}", view.id)))
+        .json(view))
+}
+
+/// Stations are shared, so the audit names the branch that changed one.
+fn noted<T: serde::Serialize>(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    action: &str,
+    after: &T,
+    now: chrono::DateTime<chrono::Utc>,
+) -> Result<(), ApiError> {
+    let deed = Deed { action, kind: Resource::Branch, id: caller.branch.0 };
+    audit::record(conn, caller, deed, None::<&()>, Some(after), now)
+}
+
+/// Uploads a station's file
+///
+/// A GHCN-Daily file (`.dly` or `.csv`), an hourly record, or what else the weather room reads,
+/// as plain text. Days before today are stored; a day that said something else before is
+/// corrected and its earlier value kept. The same file again changes nothing.
+#[utoipa::path(
+    tag = "weather",
+    params(("station_id" = i64, Path, description = "Number of the station")),
+    request_body(
+        content = String, content_type = "text/plain",
+        description = "The file, UTF-8 or ASCII text"
+    ),
+    responses((status = 200, description = "What became of it", body = WeatherFileView))
+)]
+#[put("/weather-stations/{station_id}/file")]
+pub(crate) async fn upload_weather_file(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    body: Result<web::Bytes, actix_web::Error>,
+) -> actix_web::Result<HttpResponse> {
+    let id = StationId(id.into_inner());
+    read(&state, move |conn| Ok(rows::station(conn, id)?)).await?;
+    let body = body.map_err(|error| too_large(error, &request))?;
+    let (shared, now) = (state.clone(), state.now());
+    let stored = run(move || {
+        let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
+        let today = local_day(now, branch.time_zone);
+        weather::import(&shared, id, "upload", body.as_ref(), today, now)
+    })
+    .await?;
+    let view = WeatherFileView {
+        inserted: stored.days.inserted,
+        corrected: stored.days.corrected,
+        unchanged: stored.days.unchanged,
+        findings: stored.findings,
+    };
+    let kept = view.clone();
+    write(&state, move |conn| noted(conn, &caller, "upload weather file", &kept, now)).await?;
+    Ok(HttpResponse::Ok().json(view))
 }

@@ -1,6 +1,7 @@
 //! What goes over the wire, one file for each resource: `XInput` is sent, `XView` is answered.
 
 pub mod accounts;
+pub mod actions;
 pub mod agreements;
 pub mod branches;
 pub mod components;

@@ -1,10 +1,13 @@
 //! Weather stations on the wire.
 
 use chrono::{DateTime, NaiveDate, Utc};
-use hotspell_store::weather::{Finding, StationRecord, WeatherDay};
+use hotspell_store::weather::{Finding, NewStation, StationRecord, WeatherDay};
 use hotspell_store::words::StationId;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+
+use crate::api::checks::{Checks, LINE_MAX};
+use crate::api::error::ApiError;
 
 /// A weather station, shared by branches.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -23,6 +26,67 @@ pub struct StationView {
     pub longitude_degrees: f64,
     /// Above sea level, in metres.
     pub elevation_metres: Option<f64>,
+}
+
+/// A weather station as its network describes it.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({
+    "key": "USW00023183", "name": "PHOENIX AP", "latitude_degrees": 33.4278,
+    "longitude_degrees": -112.0038, "elevation_metres": 337.4
+}))]
+pub struct StationInput {
+    /// The network's id, such as that of GHCN-Daily.
+    #[schema(min_length = 1, max_length = 100, pattern = r"\S")]
+    pub key: String,
+    /// The network's name of it.
+    #[schema(min_length = 1, max_length = 200, pattern = r"\S")]
+    pub name: String,
+    /// North positive, in degrees.
+    #[schema(minimum = -90, maximum = 90)]
+    pub latitude_degrees: f64,
+    /// East positive, in degrees.
+    #[schema(minimum = -180, maximum = 180)]
+    pub longitude_degrees: f64,
+    /// Above sea level, in metres.
+    #[schema(minimum = -500, maximum = 9000)]
+    pub elevation_metres: Option<f64>,
+}
+
+/// What became of a station's file.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct WeatherFileView {
+    /// Number of new days.
+    pub inserted: usize,
+    /// Number of days that said something else before; their earlier values are kept.
+    pub corrected: usize,
+    /// Number of days that said the same.
+    pub unchanged: usize,
+    /// Number of findings against the file.
+    pub findings: usize,
+}
+
+impl StationInput {
+    /// What is stored of it.
+    pub(crate) fn checked(&self) -> Result<NewStation, ApiError> {
+        let mut checks = Checks::default();
+        let key = checks.key("/key", &self.key);
+        let name = checks.text("/name", &self.name, LINE_MAX);
+        let (north, east) = (self.latitude_degrees, self.longitude_degrees);
+        checks.number("/latitude_degrees", north, -90.0, 90.0, "degrees");
+        checks.number("/longitude_degrees", east, -180.0, 180.0, "degrees");
+        if let Some(metres) = self.elevation_metres {
+            checks.number("/elevation_metres", metres, -500.0, 9_000.0, "m");
+        }
+        checks.finish()?;
+        Ok(NewStation {
+            key,
+            name,
+            latitude_degrees: north,
+            longitude_degrees: east,
+            elevation_metres: self.elevation_metres,
+        })
+    }
 }
 
 /// One measured day of a station.

@@ -1,0 +1,280 @@
+//! What starts the engine: scoring, planning, adoption, results, load lists, notices. Each calls
+//! one use case.
+
+use std::sync::atomic::AtomicBool;
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, post, web};
+use chrono::NaiveDate;
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{BranchId, DateRange, PlanId, Role};
+use hotspell_store::words::Resource;
+use hotspell_store::{branches, plans};
+
+use super::visits::reach as reach_visit;
+use crate::api::audit::{self, Deed};
+use crate::api::body::Body;
+use crate::api::caller::Caller;
+use crate::api::checks::Checks;
+use crate::api::error::ApiError;
+use crate::api::etag;
+use crate::api::transact::{read, run, write};
+use crate::api::types::actions::{
+    AdoptionView, CompositionView, DeliveryInput, DeliveryView, LoadListsInput, LoadListsView,
+    PlanInput, RecordedView, ScoringRunInput, ScoringRunView, VisitResultInput, check_stretch,
+};
+use crate::api::types::plans::PlanView;
+use crate::app::season_plan::PlanRequest;
+use crate::app::{AppError, adopt, delivery, loads, notices, results, scoring, season_plan};
+use crate::state::AppState;
+
+/// Notices delivered in one round unless the request says otherwise.
+const DELIVERIES: u32 = 100;
+
+/// The branch's calendar day.
+fn today(state: &AppState, branch: BranchId) -> Result<NaiveDate, AppError> {
+    let record = state.store.read(|conn| branches::find(conn, branch))?;
+    Ok(local_day(state.now(), record.time_zone))
+}
+
+/// Keeps in the audit that somebody started the engine.
+async fn noted(
+    state: &AppState,
+    caller: Caller,
+    action: &'static str,
+    kind: Resource,
+    id: i64,
+    outcome: serde_json::Value,
+) -> Result<(), ApiError> {
+    let now = state.now();
+    write(state, move |conn| {
+        let deed = Deed { action, kind, id };
+        audit::record(conn, &caller, deed, None::<&()>, Some(&outcome), now)
+    })
+    .await
+}
+
+/// Starts a scoring run
+///
+/// Fits the life model to the branch's own failures and scores every part in service: weather to
+/// heat age to risk. Answers when it has ended; the run is recorded with its inputs.
+#[utoipa::path(
+    tag = "scores",
+    request_body = ScoringRunInput,
+    responses((status = 201, description = "The finished run", body = ScoringRunView))
+)]
+#[post("/scoring-runs")]
+pub(crate) async fn create_scoring_run(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<ScoringRunInput>,
+) -> Result<HttpResponse, ApiError> {
+    let input = body.value()?;
+    let mut checks = Checks::default();
+    checks.past_day("/as_of", input.as_of, state.now());
+    checks.finish()?;
+    let shared = state.clone();
+    let summary = run(move || {
+        let as_of = input.as_of.map_or_else(|| today(&shared, caller.branch), Ok)?;
+        scoring::score_branch(&shared, caller.branch, as_of)
+    })
+    .await?;
+    let view = ScoringRunView::from(summary);
+    let outcome = serde_json::json!({ "run_id": view.run_id, "as_of": view.as_of });
+    noted(&state, caller, "score", Resource::Branch, caller.branch.0, outcome).await?;
+    let place = format!("/api/v1/runs/{}", view.run_id);
+    Ok(HttpResponse::Created().insert_header((header::LOCATION, place)).json(view))
+}
+
+/// Composes a plan
+///
+/// A draft of the season plan: the visits that agreements owe in the stretch, on days and
+/// technicians, weighed by risk. Answers when the search has ended; adopt it to place the visits.
+#[utoipa::path(
+    tag = "plans",
+    request_body = PlanInput,
+    responses((status = 201, description = "The draft", body = PlanView))
+)]
+#[post("/plans")]
+pub(crate) async fn create_plan(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<PlanInput>,
+) -> Result<HttpResponse, ApiError> {
+    let input = body.value()?;
+    input.check()?;
+    let settings = &state.config.planning;
+    let request = PlanRequest {
+        horizon: DateRange { first: input.first_day, last: input.last_day },
+        seed: input.seed.map_or(settings.seed, u64::from),
+        iterations_per_visit: input
+            .iterations_per_visit
+            .map_or(settings.iterations_per_visit, u64::from),
+    };
+    let shared = state.clone();
+    let composed = run(move || {
+        let never = AtomicBool::new(false);
+        season_plan::compose(&shared, caller.branch, request, &|_| {}, &never)
+    })
+    .await?;
+    let id = composed.plan;
+    let plan = read(&state, move |conn| Ok(plans::find(conn, caller.branch, id)?)).await?;
+    let view = PlanView::from(plan);
+    let outcome = serde_json::json!({ "run_id": view.run_id, "figures": view.figures });
+    noted(&state, caller, "compose", Resource::Plan, id.0, outcome).await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/api/v1/plans/{id}")))
+        .insert_header(etag::tag(view.version))
+        .json(view))
+}
+
+/// Adopts a plan
+///
+/// Its visits get their places and the technicians their routes; an earlier adopted plan is
+/// discarded. All or nothing. The version may be given with `If-Match`.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan")),
+    responses((status = 200, description = "What became of it", body = AdoptionView))
+)]
+#[post("/plans/{plan_id}/adoption")]
+pub(crate) async fn adopt_plan(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let (id, expected) = (PlanId(id.into_inner()), etag::expected_if_sent(&request));
+    let plan = read(&state, move |conn| Ok(plans::find(conn, caller.branch, id)?)).await?;
+    let version = expected?.check(plan.version)?;
+    let shared = state.clone();
+    let adopted =
+        run(move || adopt::adopt(&shared, caller.branch, id, version, &caller.who())).await?;
+    let view = AdoptionView::from(adopted);
+    let outcome = serde_json::json!({ "placed": view.placed, "routes": view.routes });
+    noted(&state, caller, "adopt", Resource::Plan, id.0, outcome).await?;
+    Ok(HttpResponse::Ok().json(view))
+}
+
+/// Writes load lists
+///
+/// For every route in force in the stretch that has none yet, so that the chance of missing a
+/// part stays under the setting's bound.
+#[utoipa::path(
+    tag = "routes",
+    request_body = LoadListsInput,
+    responses((status = 200, description = "How many were written", body = LoadListsView))
+)]
+#[post("/load-lists")]
+pub(crate) async fn write_load_lists(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<LoadListsInput>,
+) -> Result<HttpResponse, ApiError> {
+    let input = body.value()?;
+    let mut checks = Checks::default();
+    check_stretch(&mut checks, input.first_day, input.last_day);
+    checks.finish()?;
+    let days = DateRange { first: input.first_day, last: input.last_day };
+    let shared = state.clone();
+    let written = run(move || {
+        let as_of = today(&shared, caller.branch)?;
+        loads::write_load_lists(&shared, caller.branch, days, as_of)
+    })
+    .await?;
+    let outcome = serde_json::json!({ "written": written, "days": days });
+    noted(&state, caller, "write load lists", Resource::Branch, caller.branch.0, outcome).await?;
+    Ok(HttpResponse::Ok().json(LoadListsView { written }))
+}
+
+/// Sends in a result
+///
+/// Readings, what was seen, what was replaced with what, and whether the visit is finished. The
+/// home is scored again at once. The same submission twice counts once; partial ones are kept.
+#[utoipa::path(
+    tag = "visits",
+    params(("visit_id" = i64, Path, description = "Number of the visit")),
+    request_body = VisitResultInput,
+    responses((status = 201, description = "What became of it", body = RecordedView))
+)]
+#[post("/visits/{visit_id}/results")]
+pub(crate) async fn create_visit_result(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+    body: Body<VisitResultInput>,
+) -> Result<HttpResponse, ApiError> {
+    let id = id.into_inner();
+    let visit = read(&state, move |conn| reach_visit(conn, &caller, id)).await?;
+    if caller.role == Role::Technician && visit.technician_id != caller.technician {
+        return Err(ApiError::not_found("visit", id));
+    }
+    let mut result = body.value()?.into_result()?;
+    if caller.role == Role::Technician {
+        if result.technician.is_some_and(|named| Some(named) != caller.technician) {
+            return Err(ApiError::field("/technician_id", "a technician sends own results"));
+        }
+        result.technician = caller.technician;
+    }
+    let shared = state.clone();
+    let recorded = run(move || {
+        let (branch, office) = (caller.branch, caller.is_office());
+        results::record(&shared, branch, visit.id, &result, &caller.who(), office)
+    })
+    .await?;
+    if recorded.new {
+        let outcome = results::audit_of(&recorded);
+        noted(&state, caller, "send result", Resource::Visit, id, outcome).await?;
+    }
+    let place = format!("/api/v1/visits/{id}/results");
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, place))
+        .json(RecordedView::try_from(recorded)?))
+}
+
+/// Writes the notices that are due
+///
+/// Reminders, the day before, the office's digest. Safe to ask again: one event and person make
+/// one message.
+#[utoipa::path(
+    tag = "notices",
+    responses((status = 200, description = "How many were written", body = CompositionView))
+)]
+#[post("/notices/composition")]
+pub(crate) async fn compose_notices(
+    state: web::Data<AppState>,
+    caller: Caller,
+) -> Result<HttpResponse, ApiError> {
+    let shared = state.clone();
+    let written = run(move || notices::write_due(&shared, caller.branch)).await?;
+    let outcome = serde_json::json!(written);
+    noted(&state, caller, "compose notices", Resource::Branch, caller.branch.0, outcome).await?;
+    Ok(HttpResponse::Ok().json(CompositionView::from(written)))
+}
+
+/// Delivers notices that are due
+///
+/// By the configured channel, as the job does each minute. A notice that cannot be delivered is
+/// tried again, or shown as refused.
+#[utoipa::path(
+    tag = "notices",
+    request_body = DeliveryInput,
+    responses((status = 200, description = "How the round ended", body = DeliveryView))
+)]
+#[post("/notices/delivery")]
+pub(crate) async fn deliver_notices(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<DeliveryInput>,
+) -> Result<HttpResponse, ApiError> {
+    let limit = body.value()?.limit.unwrap_or(DELIVERIES);
+    if !(1..=1_000).contains(&limit) {
+        return Err(ApiError::field("/limit", format!("{limit} is outside 1 to 1000")));
+    }
+    let channel = delivery::channel(&state.config)?;
+    let worker = format!("request-{}", uuid::Uuid::new_v4());
+    let delivered = delivery::deliver_due(&state, &channel, &worker, i64::from(limit)).await?;
+    let outcome = serde_json::json!(delivered);
+    noted(&state, caller, "deliver notices", Resource::Branch, caller.branch.0, outcome).await?;
+    Ok(HttpResponse::Ok().json(DeliveryView::from(delivered)))
+}
