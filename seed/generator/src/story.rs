@@ -2,7 +2,7 @@
 //! failed in last summer's heat, its sister still runs.
 
 use chrono::NaiveDate;
-use hotspell_domain::{Exposure, UnitKind};
+use hotspell_domain::{ComponentClass, Exposure, UnitKind};
 
 use crate::calendar::HeatCalendar;
 use crate::days::{day, later};
@@ -18,6 +18,11 @@ pub(crate) const NUMBER: usize = 217;
 const INSTALLED: NaiveDate = day(2016, 4, 19);
 /// The downstairs capacitor failed in the hottest stretch of the summer of 2024.
 const FAILED: NaiveDate = day(2024, 7, 8);
+/// Other parts of the house that failed in hot weather before, by system and class.
+const EARLIER_FAILURES: [(usize, ComponentClass, NaiveDate); 2] = [
+    (1, ComponentClass::FanMotor, day(2021, 6, 18)),
+    (2, ComponentClass::Contactor, day(2022, 7, 12)),
+];
 /// A spring day at which the levels below are reached.
 const SPRING: NaiveDate = day(2024, 4, 1);
 /// Level of each system's sections when new and in spring 2024 against the rating, percent.
@@ -69,7 +74,10 @@ pub(crate) fn machines(site: &str, heat: &HeatCalendar, dice: &mut Dice) -> Vec<
         machine.retires = later(INSTALLED, 6_600);
         for occupant in &mut machine.occupants {
             let part = &mut occupant.part;
-            part.fails = None;
+            part.fails = EARLIER_FAILURES
+                .iter()
+                .find(|(system, class, _)| (*system, *class) == (number, part.place.class))
+                .map(|(_, _, on)| *on);
             part.batch = "1608".to_owned();
             if part.place.class.is_run_capacitor() {
                 part.rating = "45+5 uF 370/440 V".to_owned();

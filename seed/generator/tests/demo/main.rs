@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot read stops")]
 
 mod figures;
+mod findable;
 mod lawful;
 mod scenario;
 
