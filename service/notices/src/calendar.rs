@@ -47,20 +47,19 @@ impl Party {
     }
 }
 
-/// One visit in one person's calendar.
+/// One visit as it stands in a calendar.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Invitation {
-    /// What is asked.
-    pub method: Method,
+pub struct CalendarEvent {
     /// The event's identity for its whole life.
     pub uid: String,
     /// Zero at first, raised by one with every change.
     pub sequence: u32,
-    /// When this part was made (DTSTAMP).
+    /// DTSTAMP (RFC 5545, section 3.8.7.2): in an invitation when it was made, in a feed when the
+    /// visit last changed.
     pub stamp: DateTime<Utc>,
-    /// Begin of the promised window.
+    /// Begin of the promised window, or planned arrival.
     pub starts: DateTime<Utc>,
-    /// End of the promised window.
+    /// End of the promised window, or planned departure.
     pub ends: DateTime<Utc>,
     /// One line.
     pub summary: String,
@@ -68,6 +67,31 @@ pub struct Invitation {
     pub description: String,
     /// Street address.
     pub location: String,
+}
+
+impl CalendarEvent {
+    fn component(&self) -> Event {
+        let mut event = Event::new();
+        event
+            .uid(&self.uid)
+            .sequence(self.sequence)
+            .timestamp(self.stamp)
+            .starts(self.starts)
+            .ends(self.ends)
+            .summary(&self.summary)
+            .description(&self.description)
+            .location(&self.location);
+        event
+    }
+}
+
+/// A visit that somebody is invited to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Invitation {
+    /// What is asked.
+    pub method: Method,
+    /// What is planned.
+    pub event: CalendarEvent,
     /// Who invites.
     pub organizer: Party,
     /// Who is invited.
@@ -84,16 +108,8 @@ impl Invitation {
         attendee.add_parameter("RSVP", "FALSE");
         attendee.add_parameter("PARTSTAT", "NEEDS-ACTION");
 
-        let mut event = Event::new();
+        let mut event = self.event.component();
         event
-            .uid(&self.uid)
-            .sequence(self.sequence)
-            .timestamp(self.stamp)
-            .starts(self.starts)
-            .ends(self.ends)
-            .summary(&self.summary)
-            .description(&self.description)
-            .location(&self.location)
             .status(match self.method {
                 Method::Request => EventStatus::Confirmed,
                 Method::Cancel => EventStatus::Cancelled,
@@ -107,48 +123,14 @@ impl Invitation {
     }
 }
 
-/// One stop in a feed that a technician's own calendar subscribes to.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FeedEvent {
-    /// The event's identity for its whole life.
-    pub uid: String,
-    /// Raised with every change.
-    pub sequence: u32,
-    /// When the row last changed (DTSTAMP of an event without METHOD is its last revision, RFC
-    /// 5545, section 3.8.7.2).
-    pub stamp: DateTime<Utc>,
-    /// Planned arrival.
-    pub starts: DateTime<Utc>,
-    /// Planned departure.
-    pub ends: DateTime<Utc>,
-    /// One line.
-    pub summary: String,
-    /// Some lines.
-    pub description: String,
-    /// Street address.
-    pub location: String,
-}
-
 /// A feed of events to subscribe to, lines ended by CRLF. It has no METHOD: nobody is invited, and
 /// what is gone from the feed is gone from the calendar.
 #[must_use]
-pub fn feed(name: &str, events: &[FeedEvent]) -> String {
+pub fn feed(name: &str, events: &[CalendarEvent]) -> String {
     let mut calendar = empty_calendar(None);
     // RFC 7986, section 5.1.
     calendar.append_property(Property::new("NAME", name));
-    for planned in events {
-        let mut event = Event::new();
-        event
-            .uid(&planned.uid)
-            .sequence(planned.sequence)
-            .timestamp(planned.stamp)
-            .starts(planned.starts)
-            .ends(planned.ends)
-            .summary(&planned.summary)
-            .description(&planned.description)
-            .location(&planned.location);
-        calendar.push(event);
-    }
+    calendar.extend(events.iter().map(CalendarEvent::component));
     finished(&calendar)
 }
 

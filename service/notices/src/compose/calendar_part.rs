@@ -5,7 +5,7 @@ use hotspell_domain::VisitKind;
 
 use super::markdown::{Block, plain};
 use super::{Branch, CalendarIdentity, ComposeError, Household, Window, pages};
-use crate::calendar::{Invitation, Method, Party};
+use crate::calendar::{CalendarEvent, Invitation, Method, Party};
 
 /// What the household's calendar is told.
 pub(super) struct Event {
@@ -43,14 +43,16 @@ pub(super) fn part(event: &Event) -> Result<Option<String>, ComposeError> {
         .collect();
     let invitation = Invitation {
         method: event.method,
-        uid: identity.uid.clone(),
-        sequence: identity.sequence,
-        stamp: event.composed_at,
-        starts,
-        ends,
-        summary: document.title,
-        description: description.join("\n"),
-        location: event.household.site_address.clone(),
+        event: CalendarEvent {
+            uid: identity.uid.clone(),
+            sequence: identity.sequence,
+            stamp: event.composed_at,
+            starts,
+            ends,
+            summary: document.title,
+            description: description.join("\n"),
+            location: event.household.site_address.clone(),
+        },
         organizer: Party { name: event.branch.name.clone(), email: event.branch.reply_to.clone() },
         attendee: Party { name: event.household.name.clone(), email: email.clone() },
     };

@@ -2,7 +2,7 @@
 //! another library.
 
 use hotspell_domain::Language;
-use hotspell_notices::calendar::{FeedEvent, Invitation, Method, Party, feed};
+use hotspell_notices::calendar::{CalendarEvent, Invitation, Method, Party, feed};
 use hotspell_notices::compose::{reminder, slot_changed};
 
 use crate::samples;
@@ -10,14 +10,16 @@ use crate::samples;
 fn invitation() -> Invitation {
     Invitation {
         method: Method::Request,
-        uid: "visit-41@palobrea.example.com".into(),
-        sequence: 0,
-        stamp: samples::at("2026-02-24T16:05:00Z"),
-        starts: samples::at("2026-03-10T15:00:00Z"),
-        ends: samples::at("2026-03-10T17:00:00Z"),
-        summary: "Tune-up".into(),
-        description: "One; two, three\\four\nfive".into(),
-        location: "1842 E Saguaro Bend".into(),
+        event: CalendarEvent {
+            uid: "visit-41@palobrea.example.com".into(),
+            sequence: 0,
+            stamp: samples::at("2026-02-24T16:05:00Z"),
+            starts: samples::at("2026-03-10T15:00:00Z"),
+            ends: samples::at("2026-03-10T17:00:00Z"),
+            summary: "Tune-up".into(),
+            description: "One; two, three\\four\nfive".into(),
+            location: "1842 E Saguaro Bend".into(),
+        },
         organizer: Party { name: "Palo Brea".into(), email: "office@palobrea.example.com".into() },
         attendee: Party { name: "Müller, Ann".into(), email: "ann@homes.example.com".into() },
     }
@@ -35,7 +37,7 @@ fn line<'a>(ics: &'a str, name: &str) -> &'a str {
 fn lines_end_with_crlf_and_have_at_most_75_octets() {
     // RFC 5545, section 3.1.
     let mut long = invitation();
-    long.description = "ñandú é ü ".repeat(60);
+    long.event.description = "ñandú é ü ".repeat(60);
     let ics = long.to_ics();
     assert!(ics.ends_with("END:VCALENDAR\r\n"));
     assert!(!ics.replace("\r\n", "").contains(['\r', '\n']));
@@ -111,7 +113,7 @@ fn the_stamp_is_the_moment_of_composing() {
 
 #[test]
 fn a_feed_lists_every_stop_and_an_empty_one_is_still_a_calendar() {
-    let stop = |number: u32| FeedEvent {
+    let stop = |number: u32| CalendarEvent {
         uid: format!("visit-{number}@palobrea.example.com"),
         sequence: number,
         stamp: samples::at("2026-03-09T22:00:00Z"),
