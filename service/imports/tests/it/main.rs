@@ -1,0 +1,5 @@
+//! Whole files into both databases.
+
+mod bad_input;
+mod files;
+mod fixture;
