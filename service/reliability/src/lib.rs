@@ -24,6 +24,7 @@ pub mod nonparametric;
 pub mod parametric;
 pub mod priors;
 pub mod reason;
+pub mod recovery;
 pub mod rehearsal;
 pub mod report;
 pub mod risk_model;
