@@ -21,6 +21,7 @@ pub mod hourly;
 pub mod normals;
 pub mod quality;
 pub mod quantile;
+pub mod report;
 pub mod run_hours;
 pub mod season;
 pub mod series;

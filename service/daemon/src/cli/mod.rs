@@ -5,8 +5,11 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 pub(crate) mod account;
+mod degree_days;
 mod openapi;
+mod season;
 pub(crate) mod serve;
+mod weather_file;
 
 /// Memory and foresight for a cooling contractor's maintenance agreements.
 #[derive(Debug, Parser)]
@@ -29,6 +32,10 @@ enum Command {
     /// Accounts and tokens.
     #[command(subcommand)]
     Account(account::AccountCommand),
+    /// Degree days of a weather file, with what was found wrong in it.
+    DegreeDays(degree_days::Args),
+    /// When heat begins, when the first hot spell comes, which week loads most.
+    Season(season::Args),
 }
 
 /// What a command ends with when it does not succeed.
@@ -60,6 +67,8 @@ pub fn run(cli: Cli) -> ExitCode {
         ),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
+        Command::DegreeDays(args) => degree_days::run(args),
+        Command::Season(args) => season::run(args),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -23,7 +23,7 @@ pub use self::ensemble::{
 };
 pub use self::hindcast::{EventScore, Hindcast, HindcastEvent, hindcast};
 pub use self::outlook::{
-    DateDistribution, HeatSoFar, PathDate, SeasonOutlook, outlook, outlook_of_paths,
+    DateDistribution, HeatSoFar, PathDate, SeasonOutlook, outlook, outlook_of_paths, season_range,
 };
 use crate::degree_days::Base;
 use crate::hot_spells::SpellDefinition;

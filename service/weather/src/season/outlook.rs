@@ -65,10 +65,12 @@ impl DateDistribution {
             let whole = day.is_finite().then_some((day + 1e-6).floor() as u64)?;
             origin?.checked_add_days(chrono::Days::new(whole))
         };
-        let happens = paths.iter().filter(|path| path.date.is_some()).map(|path| path.weight).sum();
+        // From the other side, so that certainty is one and not one less a rounding.
+        let stays_away: f64 =
+            paths.iter().filter(|path| path.date.is_none()).map(|path| path.weight).sum();
         Self {
             definition,
-            probability: happens,
+            probability: (1.0 - stays_away).max(0.0),
             p10: quantile(0.1),
             p50: quantile(0.5),
             p90: quantile(0.9),
@@ -128,10 +130,7 @@ pub struct SeasonOutlook {
 ///
 /// # Errors
 /// [`SeasonError::BadSeason`] where the calendar has no such days.
-pub(super) fn season_range(
-    year: i32,
-    definition: &SeasonDefinition,
-) -> Result<DayRange, SeasonError> {
+pub fn season_range(year: i32, definition: &SeasonDefinition) -> Result<DayRange, SeasonError> {
     let bad = SeasonError::BadSeason { year, first_month: definition.first_month };
     let start = |year| NaiveDate::from_ymd_opt(year, definition.first_month, 1);
     let last = year.checked_add(1).and_then(start).and_then(|next| next.pred_opt());
