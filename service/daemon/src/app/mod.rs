@@ -3,6 +3,7 @@
 //! One file per case. A use case takes plain arguments (never a request), returns plain values
 //! and refuses with [`AppError`]; the API and the pages call the same functions.
 
+pub mod accounts;
 pub mod adopt;
 pub mod answers;
 pub mod calendar;

@@ -1,0 +1,243 @@
+//! What the demo prints.
+
+use std::fmt::{self, Write as _};
+use std::path::Path;
+
+use chrono::NaiveDate;
+use hotspell_reliability::reason::class_words;
+use hotspell_store::scores::ScoreRecord;
+use hotspell_store::{components, sites, units};
+use hotspell_weather::season::DateDistribution;
+
+use super::DemoRun;
+use crate::app::calendar::time_of_day;
+use crate::app::day::{self, Day, DayPart};
+use crate::app::{AppError, letters, scores};
+use crate::state::AppState;
+
+/// Components listed.
+const AT_RISK: usize = 10;
+/// Reasons listed for each.
+const REASONS: usize = 3;
+
+/// The printed text.
+#[derive(Debug)]
+pub struct Printed(String);
+
+impl fmt::Display for Printed {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl Printed {
+    /// Lays the run out for a terminal.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub fn of(state: &AppState, run: &DemoRun, outbox: &Path) -> Result<Self, AppError> {
+        let mut out = String::new();
+        let written = season(&mut out, run)
+            .and_then(|()| plan(&mut out, run))
+            .map_err(|error| AppError::internal("printing", error));
+        written?;
+        at_risk(&mut out, state, run)?;
+        if let Some((technician, on)) = run.shown
+            && let Some(day) =
+                state.store.read(|conn| day::load(conn, run.branch.id, technician, on))?
+        {
+            route(&mut out, &day).map_err(|error| AppError::internal("printing", error))?;
+        }
+        notices(&mut out, run, outbox).map_err(|error| AppError::internal("printing", error))?;
+        Ok(Self(out))
+    }
+}
+
+fn heading(out: &mut String, title: &str) -> fmt::Result {
+    writeln!(out, "\n{title}\n{}", "-".repeat(title.chars().count()))
+}
+
+fn date(day: Option<NaiveDate>) -> String {
+    day.map_or_else(|| "not this year".to_owned(), |day| day.format("%a %d %b").to_string())
+}
+
+fn line(out: &mut String, name: &str, dates: &DateDistribution) -> fmt::Result {
+    writeln!(
+        out,
+        "  {name:<18} {:<12} early {:<12} late {}",
+        date(dates.p50),
+        date(dates.p10),
+        date(dates.p90)
+    )
+}
+
+fn season(out: &mut String, run: &DemoRun) -> fmt::Result {
+    let outlook = &run.season.outlook;
+    heading(out, &format!("The season {} at {}", outlook.year, outlook.station))?;
+    writeln!(
+        out,
+        "  today is {}; {} past years replayed; median, one in ten earlier, one in ten later",
+        run.today.format("%A %d %B %Y"),
+        outlook.source_years
+    )?;
+    line(out, "heat begins", &outlook.heat_begins)?;
+    line(out, "first hot spell", &outlook.first_hot_spell)?;
+    line(out, "peak week from", &outlook.peak_week)?;
+    if let Some(heat) = &outlook.heat_so_far {
+        writeln!(
+            out,
+            "  heat so far        {:.0} degree days (base 65 degF); normal {:.0}",
+            heat.degree_days, heat.normal
+        )?;
+    }
+    Ok(())
+}
+
+fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppError> {
+    let title = format!(
+        "The ten parts most at risk before {} ({} scored, {:.0} failures to be expected)",
+        run.scoring.season_end.format("%d %B"),
+        run.scoring.components,
+        run.scoring.expected_failures
+    );
+    let printing = |error: fmt::Error| AppError::internal("printing", error);
+    heading(out, &title).map_err(printing)?;
+    state.store.read(|conn| {
+        let latest = scores::latest(conn, run.branch.id)?;
+        let mut rows: Vec<&ScoreRecord> = latest.rows.values().collect();
+        rows.sort_by(|a, b| {
+            b.p_season.total_cmp(&a.p_season).then(a.component_id.cmp(&b.component_id))
+        });
+        for row in rows.into_iter().take(AT_RISK) {
+            let component = components::find(conn, run.branch.id, row.component_id)?;
+            let unit = units::find(conn, run.branch.id, component.unit_id)?;
+            let site = sites::find(conn, run.branch.id, unit.site_id)?;
+            writeln!(
+                out,
+                "  {:>3.0} %  {} {} - {} ({}, {})",
+                100.0 * row.p_season,
+                class_words(component.class),
+                component.rating.as_deref().unwrap_or("of unknown rating"),
+                site.name,
+                site.key,
+                unit.label.as_deref().unwrap_or(&unit.key)
+            )
+            .map_err(printing)?;
+            for reason in scores::reasons(row)?.iter().take(REASONS) {
+                writeln!(out, "         {}", reason.sentence).map_err(printing)?;
+            }
+        }
+        Ok(())
+    })
+}
+
+fn plan(out: &mut String, run: &DemoRun) -> fmt::Result {
+    let figures = &run.plan.figures;
+    heading(out, "The season plan")?;
+    writeln!(
+        out,
+        "  visits owed {}, placed {}, without a place {}",
+        figures.owed, figures.placed, figures.unplaced
+    )?;
+    writeln!(
+        out,
+        "  placed before the first hot spell: {} before its early date ({}), {} before its median ({})",
+        figures.placed_before_early,
+        date(figures.first_hot_spell_early),
+        figures.placed_before_median,
+        date(figures.first_hot_spell_median)
+    )?;
+    writeln!(
+        out,
+        "  failures to be expected before the visit: {:.1}; in agreement order {:.1}",
+        figures.expected_failures, figures.expected_failures_agreement_order
+    )?;
+    writeln!(
+        out,
+        "  driving {} h {:02} min in all; {} search iterations",
+        figures.travel_minutes / 60,
+        figures.travel_minutes % 60,
+        figures.iterations
+    )
+}
+
+fn clock(seconds: i32) -> String {
+    time_of_day(seconds).format("%H:%M").to_string()
+}
+
+fn route(out: &mut String, day: &Day) -> fmt::Result {
+    heading(
+        out,
+        &format!("{} on {}", day.technician.name, day.route.day.format("%A %d %B")),
+    )?;
+    for stop in &day.stops {
+        writeln!(
+            out,
+            "  {}-{}  {}, {} ({})",
+            clock(stop.stop.arrival_seconds),
+            clock(stop.stop.leave_seconds),
+            stop.site.name,
+            letters::address_of(&stop.site),
+            letters::visit_words(stop.visit.kind)
+        )?;
+        for unit in &stop.units {
+            let label = unit.unit.label.as_deref().unwrap_or(&unit.unit.key);
+            for part in unit.parts.iter().filter(|part| part.is_due()) {
+                writeln!(out, "               {label}: {} is due", named(part))?;
+            }
+            if let Some(part) = unit.parts.iter().find(|part| !part.is_due())
+                && let Some(p) = part.p_season
+            {
+                writeln!(
+                    out,
+                    "               {label}: look first at the {} ({:.0} % this season)",
+                    named(part),
+                    100.0 * p
+                )?;
+            }
+        }
+    }
+    let Some((list, lines)) = &day.load else { return Ok(()) };
+    writeln!(
+        out,
+        "  load list (chance of missing a part {:.1} %, bound {:.0} %):",
+        100.0 * list.chance_short,
+        100.0 * list.chance_bound
+    )?;
+    for line in lines {
+        writeln!(
+            out,
+            "    {} x {} {} - {}",
+            line.quantity,
+            class_words(line.class),
+            line.rating,
+            line.why
+        )?;
+    }
+    Ok(())
+}
+
+fn named(part: &DayPart) -> String {
+    let rating = part.component.rating.as_deref().unwrap_or("of unknown rating");
+    format!("{} {rating}", class_words(part.component.class))
+}
+
+fn notices(out: &mut String, run: &DemoRun, outbox: &Path) -> fmt::Result {
+    heading(out, "Notices")?;
+    writeln!(
+        out,
+        "  {} reminders to households, {} routes to technicians, {} digests to the office;",
+        run.written.reminders, run.route_mails, run.written.digests
+    )?;
+    writeln!(
+        out,
+        "  {} households cannot be reached by mail and are in the digest to be called;",
+        run.written.by_phone
+    )?;
+    writeln!(
+        out,
+        "  {} mails written as .eml files into {}",
+        run.delivered.delivered,
+        outbox.display()
+    )
+}
