@@ -9,6 +9,7 @@ pub mod app;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod demo;
 pub mod jobs;
 pub mod server;
 pub mod state;

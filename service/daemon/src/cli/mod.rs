@@ -4,12 +4,18 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::server::Hooks;
+
 pub(crate) mod account;
 mod degree_days;
+mod demo;
 mod openapi;
 mod season;
 pub(crate) mod serve;
 mod weather_file;
+
+/// What the daemon serves and does beside the API.
+const HOOKS: Hooks = Hooks { pages: |_| {}, jobs: crate::jobs::driver::spawn };
 
 /// Memory and foresight for a cooling contractor's maintenance agreements.
 #[derive(Debug, Parser)]
@@ -22,6 +28,8 @@ pub struct Cli {
 /// One variant per command; each has its file.
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Run the whole loop on an invented branch and real weather, print it, then serve it.
+    Demo(demo::DemoArgs),
     /// Print the API document that openapi/openapi.json holds.
     Openapi,
     /// Serve the interface and the pages, and run the jobs, until SIGTERM or ctrl-c.
@@ -60,11 +68,13 @@ impl CommandError {
 #[must_use]
 pub fn run(cli: Cli) -> ExitCode {
     let result = match cli.command {
+        Command::Demo(args) => demo::run(&args, HOOKS),
         Command::Openapi => openapi::run(),
         Command::Serve(args) => serve::run(
             &args,
             crate::server::Hooks { jobs: crate::jobs::driver::spawn, ..crate::server::Hooks::NONE },
         ),
+        Command::Serve(args) => serve::run(&args, HOOKS),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
         Command::DegreeDays(args) => degree_days::run(args),

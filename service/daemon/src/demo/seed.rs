@@ -50,7 +50,7 @@ struct File {
 struct Branch {
     key: String,
     name: String,
-    time_zone: Tz,
+    time_zone: String,
     temperature_unit: TemperatureUnit,
     degree_day_base: f64,
     mains_hertz: f64,
@@ -111,6 +111,7 @@ pub struct Scenario {
     pub today: NaiveDate,
     /// The days to plan.
     pub horizon: DateRange,
+    zone: Tz,
 }
 
 impl Scenario {
@@ -127,14 +128,19 @@ impl Scenario {
         let file: File = toml::from_str(text).map_err(|error| broken(error.into()))?;
         let horizon = DateRange::new(file.demo.plan_first_day, file.demo.plan_last_day)
             .ok_or_else(|| broken("the plan ends before it begins".into()))?;
-        Ok(Self { today: file.demo.today, horizon, file })
+        let zone: Tz = file
+            .branch
+            .time_zone
+            .parse()
+            .map_err(|error: chrono_tz::ParseError| broken(error.into()))?;
+        Ok(Self { today: file.demo.today, horizon, zone, file })
     }
 
     /// The instant at which the demo's clock starts.
     #[must_use]
     pub fn starts_at(&self) -> DateTime<Utc> {
         let time = NaiveTime::from_hms_opt(OPENS.0, OPENS.1, 0).unwrap_or_default();
-        hotspell_domain::local_time::instant(self.today, time, self.file.branch.time_zone)
+        hotspell_domain::local_time::instant(self.today, time, self.zone)
     }
 
     /// The first days of the plan.
@@ -164,7 +170,7 @@ impl Scenario {
             let fields = BranchFields {
                 key: branch.key.clone(),
                 name: branch.name.clone(),
-                time_zone: branch.time_zone,
+                time_zone: self.zone,
                 station_id: Some(station.id),
                 temperature_unit: branch.temperature_unit,
                 degree_day_base: branch.degree_day_base,
