@@ -70,10 +70,6 @@ pub fn run(cli: Cli) -> ExitCode {
     let result = match cli.command {
         Command::Demo(args) => demo::run(&args, HOOKS),
         Command::Openapi => openapi::run(),
-        Command::Serve(args) => serve::run(
-            &args,
-            crate::server::Hooks { jobs: crate::jobs::driver::spawn, ..crate::server::Hooks::NONE },
-        ),
         Command::Serve(args) => serve::run(&args, HOOKS),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
