@@ -166,10 +166,7 @@ fn clock(seconds: i32) -> String {
 }
 
 fn route(out: &mut String, day: &Day) -> fmt::Result {
-    heading(
-        out,
-        &format!("{} on {}", day.technician.name, day.route.day.format("%A %d %B")),
-    )?;
+    heading(out, &format!("{} on {}", day.technician.name, day.route.day.format("%A %d %B")))?;
     for stop in &day.stops {
         writeln!(
             out,
