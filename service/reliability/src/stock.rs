@@ -415,10 +415,26 @@ fn chance_of_missing(lines: &[Demand<'_>], quantities: &[usize]) -> f64 {
     (1.0 - enough / count).max(0.0)
 }
 
-/// Adds the part that lowers the chance of missing one most, until the bound is met.
+/// A line whose chance of being enough is not above this on any path lacks a certain need.
+const CERTAIN: f64 = 1e-12;
+
+/// Starts from what is needed for certain, then adds the part that lowers the chance of missing
+/// one most, until the bound is met.
+///
+/// Without the certain needs first, two lines that each need a part would both leave the chance
+/// at one whatever is added elsewhere, and the truck would fill up with parts that nobody needs.
 fn fill(lines: &[Demand<'_>], bound: f64) -> Vec<usize> {
-    let mut quantities = vec![0; lines.len()];
     let full: Vec<usize> = lines.iter().map(|line| line.needs.len()).collect();
+    let mut quantities: Vec<usize> = lines
+        .iter()
+        .zip(&full)
+        .map(|(line, &full)| {
+            let some_path = |quantity| {
+                (0..line.cumulative.len()).any(|path| line.enough(path, quantity) > CERTAIN)
+            };
+            (0..full).find(|&quantity| some_path(quantity)).unwrap_or(full)
+        })
+        .collect();
     while chance_of_missing(lines, &quantities) > bound {
         let best = (0..lines.len())
             .filter(|&i| quantities[i] < full[i])
@@ -450,6 +466,20 @@ mod tests {
             hazard_mass: masses.to_vec(),
             other_risk: vec![0.0; masses.len()],
         }
+    }
+
+    #[test]
+    fn certain_needs_of_two_kinds_do_not_fill_the_truck_with_a_third() {
+        let unlikely: Vec<PartNeed> = (0..9).map(|site| need(site, 0, &[1e-4], EVEN)).collect();
+        let certain = |wanted| PartNeed {
+            other_risk: vec![f64::INFINITY],
+            ..need(20, wanted, &[1e-4], EVEN)
+        };
+        let needs: Vec<PartNeed> = unlikely.into_iter().chain([certain(1), certain(2)]).collect();
+        let own = Substitution::from_rule(3, 3, |wanted, carried| wanted == carried);
+        let list = load_list(&needs, &own, 0.05).unwrap();
+        let quantities: Vec<usize> = list.lines.iter().map(|line| line.quantity).collect();
+        assert_eq!(quantities, [0, 1, 1]);
     }
 
     fn voltages() -> Substitution {

@@ -18,8 +18,13 @@ use serde_json::json;
 use super::AppError;
 use super::parts::Part;
 use super::record::recorded;
+use super::scores::{self, LatestScores};
 use super::scoring::{self, Context, LifeModel};
 use crate::state::AppState;
+
+/// A part that is likelier than not to fail before the season's end is replaced on the occasion
+/// of the visit, so the truck carries its successor.
+const REPLACE_FROM_PROBABILITY: f64 = 0.5;
 
 /// A kind of part that a truck can carry.
 #[derive(Debug, Clone, PartialEq)]
@@ -98,6 +103,7 @@ pub fn write_load_lists(
     dates.dedup();
     dates.retain(|date| *date > as_of);
     let context = Context::new(&book, &parts, dates)?;
+    let latest = state.store.read(|conn| scores::latest(conn, branch))?;
     let bound = state.config.planning.missing_part_chance;
     let inputs = json!({ "first_day": days.first, "last_day": days.last, "bound": bound,
         "routes": open.len(), "as_of": as_of });
@@ -105,7 +111,7 @@ pub fn write_load_lists(
         let now = state.now();
         let mut lists = Vec::with_capacity(open.len());
         for (route, sites) in &open {
-            let wanted = wanted(&parts, &context, sites);
+            let wanted = wanted(&parts, &context, sites, &latest);
             let lines = lines(&context, &model, &wanted, route.day, bound)?;
             lists.push(lines.into_new(route.id, run));
         }
@@ -154,7 +160,12 @@ struct Wanted {
     route: Vec<RoutePart>,
 }
 
-fn wanted(parts: &[Part<'_>], context: &Context, sites: &[SiteId]) -> Wanted {
+fn wanted(
+    parts: &[Part<'_>],
+    context: &Context,
+    sites: &[SiteId],
+    latest: &LatestScores,
+) -> Wanted {
     let index_of = |id: ComponentId| context.states.iter().position(|it| it.component == id);
     let mut kinds: Vec<Kind> = Vec::new();
     let mut route = Vec::new();
@@ -169,8 +180,10 @@ fn wanted(parts: &[Part<'_>], context: &Context, sites: &[SiteId]) -> Wanted {
             kinds.push(kind);
             kinds.len() - 1
         });
+        let score = latest.rows.get(&part.component.id);
         let replace_anyway =
-            part.last_verdict().is_some_and(|(_, verdict)| verdict >= Verdict::Due);
+            part.last_verdict().is_some_and(|(_, verdict)| verdict >= Verdict::Due)
+                || score.is_some_and(|score| score.p_season >= REPLACE_FROM_PROBABILITY);
         route.push(RoutePart { component, wanted, replace_anyway });
     }
     let mut carried: Vec<Kind> = Vec::new();

@@ -16,7 +16,8 @@ use hotspell_store::{Page, Store, plans};
 
 use crate::app::season_plan::{Composed, PlanRequest};
 use crate::app::{
-    AppError, accounts, adopt, delivery, loads, notices, outlook, route_mail, scoring, season_plan,
+    AppError, accounts, adopt, day, delivery, loads, notices, outlook, route_mail, scoring,
+    season_plan,
 };
 use crate::clock::ShiftedClock;
 use crate::config::Config;
@@ -185,17 +186,22 @@ fn compose(
     season_plan::compose(state, branch, request, &hear, &AtomicBool::new(false))
 }
 
-/// The first day with a route and the technician who drives it.
+/// The day worth showing: the route of the first days whose truck carries most kinds of parts;
+/// the earliest of several.
 fn shown_day(
     state: &AppState,
     branch: BranchId,
     days: DateRange,
 ) -> Result<Option<(TechnicianId, NaiveDate)>, AppError> {
-    for day in days.first.iter_days().take_while(|day| *day <= days.last) {
-        let drivers = state.store.read(|conn| route_mail::drivers(conn, branch, day))?;
-        if let Some(first) = drivers.first() {
-            return Ok(Some((*first, day)));
+    let mut best: Option<(usize, (TechnicianId, NaiveDate))> = None;
+    for on in days.first.iter_days().take_while(|day| *day <= days.last) {
+        for technician in state.store.read(|conn| route_mail::drivers(conn, branch, on))? {
+            let loaded = state.store.read(|conn| day::load(conn, branch, technician, on))?;
+            let kinds = loaded.and_then(|day| day.load).map_or(0, |(_, lines)| lines.len());
+            if best.is_none_or(|(most, _)| kinds > most) {
+                best = Some((kinds, (technician, on)));
+            }
         }
     }
-    Ok(None)
+    Ok(best.map(|(_, shown)| shown))
 }

@@ -4,9 +4,11 @@ use std::fmt::{self, Write as _};
 use std::path::Path;
 
 use chrono::NaiveDate;
+use hotspell_domain::SiteId;
 use hotspell_reliability::reason::class_words;
+use hotspell_store::agreements::{self, AgreementFilter};
 use hotspell_store::scores::ScoreRecord;
-use hotspell_store::{components, sites, units};
+use hotspell_store::{AnyConnection, Page, components, sites, units};
 use hotspell_weather::season::DateDistribution;
 
 use super::DemoRun;
@@ -108,10 +110,18 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
         rows.sort_by(|a, b| {
             b.p_season.total_cmp(&a.p_season).then(a.component_id.cmp(&b.component_id))
         });
-        for row in rows.into_iter().take(AT_RISK) {
+        let mut shown = 0;
+        for row in rows {
             let component = components::find(conn, run.branch.id, row.component_id)?;
             let unit = units::find(conn, run.branch.id, component.unit_id)?;
             let site = sites::find(conn, run.branch.id, unit.site_id)?;
+            if !under_agreement(conn, run, site.id)? {
+                continue;
+            }
+            shown += 1;
+            if shown > AT_RISK {
+                break;
+            }
             writeln!(
                 out,
                 "  {:>3.0} %  {} {} - {} ({}, {})",
@@ -129,6 +139,19 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
         }
         Ok(())
     })
+}
+
+/// Whether the home is under an agreement today.
+fn under_agreement(
+    conn: &mut AnyConnection,
+    run: &DemoRun,
+    site: SiteId,
+) -> Result<bool, AppError> {
+    let filter = AgreementFilter { site: Some(site), ..AgreementFilter::default() };
+    let all = agreements::list(conn, run.branch.id, &filter, Page::everything())?;
+    Ok(all.iter().any(|agreement| {
+        agreement.first_day <= run.today && agreement.last_day.is_none_or(|last| run.today <= last)
+    }))
 }
 
 fn plan(out: &mut String, run: &DemoRun) -> fmt::Result {
