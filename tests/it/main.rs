@@ -1,1 +1,14 @@
-//! Whole-daemon tests.
+//! Whole-daemon tests: the real binary, real databases, real mail, a real browser.
+
+#![expect(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "an assumption that fails is a failed test"
+)]
+
+mod backup;
+mod imports;
+mod lifecycle;
+mod season_loop;
+mod settings;

@@ -14,9 +14,11 @@ pub struct UnknownWord {
 
 /// Declares an enum whose variants each have one lower-case, hyphenated spelling used in the
 /// database, in CSV files and in the API alike.
+// `tt`, not `literal`: a captured literal comes wrapped, and the schema's macro then overlooks the
+// rename and would publish the variants' Rust names.
 #[macro_export]
 macro_rules! text_enum {
-    ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$vdoc:meta])* $variant:ident => $text:literal),+ $(,)? }) => {
+    ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$vdoc:meta])* $variant:ident => $text:tt),+ $(,)? }) => {
         $(#[$doc])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
         #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]

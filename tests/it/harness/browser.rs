@@ -1,0 +1,138 @@
+//! Headless Chromium by way of chromedriver.
+
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+
+use fantoccini::wd::Capabilities;
+use fantoccini::{Client as Window, ClientBuilder};
+use hyper_util::client::legacy::connect::HttpConnector;
+use serde_json::json;
+use tempfile::TempDir;
+use tokio::process::{Child, Command};
+
+use super::wait::eventually;
+
+/// Flags for a browser that nobody sees and that looks for no host of its own.
+const FLAGS: [&str; 11] = [
+    "--headless",
+    "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--no-first-run",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-default-apps",
+    "--disable-domain-reliability",
+    "--force-prefers-reduced-motion",
+];
+
+/// A browser of one test; [`Browser::close`] ends it.
+#[derive(Debug)]
+pub struct Browser {
+    /// The window.
+    pub window: Window,
+    driver: Child,
+    profile: TempDir,
+}
+
+impl Browser {
+    /// Opens a window of the given size in CSS pixels.
+    ///
+    /// # Panics
+    /// When chromedriver or Chromium is not installed or does not start.
+    pub async fn open(width: u32, height: u32) -> Self {
+        let port = free_port().await;
+        let driver = Command::new("chromedriver")
+            .arg(format!("--port={port}"))
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .kill_on_drop(true)
+            .spawn()
+            .expect("chromedriver starts; tests/install.sh installs it");
+        eventually("chromedriver listens", async || {
+            tokio::net::TcpStream::connect(("127.0.0.1", port)).await.ok()
+        })
+        .await;
+        let profile = tempfile::tempdir().unwrap();
+        let mut flags: Vec<String> = FLAGS.iter().map(|flag| (*flag).to_owned()).collect();
+        flags.push(format!("--window-size={width},{height}"));
+        flags.push(format!("--user-data-dir={}", profile.path().display()));
+        if is_root() {
+            // Chromium refuses its sandbox to root.
+            flags.push("--no-sandbox".to_owned());
+        }
+        let mut capabilities = Capabilities::new();
+        capabilities.insert("goog:chromeOptions".to_owned(), json!({ "args": flags }));
+        capabilities.insert("goog:loggingPrefs".to_owned(), json!({ "browser": "ALL" }));
+        let window = ClientBuilder::new(HttpConnector::new())
+            .capabilities(capabilities)
+            .connect(&format!("http://127.0.0.1:{port}"))
+            .await
+            .expect("chromium starts");
+        window.set_window_size(width, height).await.unwrap();
+        Self { window, driver, profile }
+    }
+
+    /// Shows a page and waits until it is loaded.
+    pub async fn show(&self, url: &str) {
+        self.window.goto(url).await.unwrap_or_else(|error| panic!("{url}: {error}"));
+    }
+
+    /// Keeps a picture of the window as tests/shots/NAME.png and returns its path.
+    pub async fn picture(&self, name: &str) -> PathBuf {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("shots");
+        std::fs::create_dir_all(&folder).unwrap();
+        let path = folder.join(format!("{name}.png"));
+        std::fs::write(&path, self.window.screenshot().await.unwrap()).unwrap();
+        path
+    }
+
+    /// What axe-core finds wrong with the page that is shown: rule, impact, place; empty when all is
+    /// well. Rules: WCAG 2.0 to 2.2, levels A and AA, and axe's best practices.
+    ///
+    /// # Panics
+    /// When axe-core is not installed (tests/install.sh).
+    pub async fn accessibility_faults(&self) -> Vec<String> {
+        let axe = Path::new(env!("CARGO_MANIFEST_DIR")).join("node_modules/axe-core/axe.min.js");
+        let source = std::fs::read_to_string(&axe)
+            .unwrap_or_else(|error| panic!("{}: {error}; run tests/install.sh", axe.display()));
+        self.window.execute(&source, Vec::new()).await.unwrap();
+        let script = "const [done] = arguments; axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', \
+            'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'], resultTypes: ['violations'] })\
+            .then(result => done(result.violations.flatMap(fault => fault.nodes.map(node => \
+            `${fault.id} (${fault.impact}) at ${node.target.join(' ')}: ${fault.help}`))))";
+        let faults = self.window.execute_async(script, Vec::new()).await.unwrap();
+        faults
+            .as_array()
+            .expect("a list of faults")
+            .iter()
+            .map(|fault| fault.as_str().unwrap_or_default().to_owned())
+            .collect()
+    }
+
+    /// How many CSS pixels the page is wider than its window; more than 0 means scrolling sideways.
+    pub async fn sideways_overflow(&self) -> i64 {
+        let script = "return document.documentElement.scrollWidth - window.innerWidth";
+        self.window.execute(script, Vec::new()).await.unwrap().as_i64().unwrap()
+    }
+
+    /// Closes window, driver and profile. Without it Chromium would outlive its driver.
+    pub async fn close(self) {
+        let Self { window, mut driver, profile } = self;
+        window.close().await.unwrap();
+        driver.kill().await.unwrap();
+        profile.close().ok();
+    }
+}
+
+async fn free_port() -> u16 {
+    let listener = tokio::net::TcpListener::bind(("127.0.0.1", 0)).await.unwrap();
+    listener.local_addr().unwrap().port()
+}
+
+fn is_root() -> bool {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata("/proc/self").is_ok_and(|process| process.uid() == 0)
+}

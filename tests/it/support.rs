@@ -1,1 +1,0 @@
-//! What every whole-daemon test needs.
