@@ -8,7 +8,5 @@
 )]
 
 mod backup;
-mod imports;
 mod lifecycle;
-mod season_loop;
 mod settings;
