@@ -15,6 +15,7 @@ use super::body::Body;
 use super::caller::Caller;
 use super::error::ApiError;
 use super::etag;
+use super::middleware::idempotency;
 use super::page::PageView;
 use super::transact::{read, write};
 use crate::state::AppState;
@@ -159,17 +160,22 @@ pub(crate) async fn create<R: Editable>(
 ) -> Result<HttpResponse, ApiError> {
     let input = body.value()?;
     let now = state.now();
-    let (id, version, view) = write(state, move |conn| {
+    let ticket = idempotency::ticket();
+    let (place, version, view) = write(state, move |conn| {
         let record = R::create(conn, &caller, &input, now)?;
         let (id, version) = (R::id(&record), R::version(&record));
         let view = R::view(conn, record)?;
         let deed = Deed { action: "create", kind: R::KIND, id };
         audit::record(conn, &caller, deed, None::<&R::View>, Some(&view), now)?;
-        Ok((id, version, view))
+        let place = format!("/api/v1{}/{id}", R::PATH);
+        if let Some(ticket) = ticket {
+            ticket.keep_created(conn, &place, Some(version), &view)?;
+        }
+        Ok((place, version, view))
     })
     .await?;
     Ok(HttpResponse::Created()
-        .insert_header((header::LOCATION, format!("/api/v1{}/{id}", R::PATH)))
+        .insert_header((header::LOCATION, place))
         .insert_header(etag::tag(version))
         .json(view))
 }

@@ -3,9 +3,12 @@
 //! The handlers say what is theirs; what all of them have in common (the token, the problems, the
 //! headers) is added here to the finished document.
 
+use std::collections::BTreeMap;
+
 use utoipa::OpenApi as _;
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::header::HeaderBuilder;
+use utoipa::openapi::link::LinkBuilder;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::schema::{AllOf, Object, ObjectBuilder, Ref, Schema, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
@@ -82,10 +85,37 @@ pub fn document() -> OpenApi {
             }
         }
     }
+    link(&mut document);
     document
 }
 
-type Schemas = std::collections::BTreeMap<String, RefOr<Schema>>;
+/// From what was created to where it is read, for clients that follow links.
+fn link(document: &mut OpenApi) {
+    let paths = &mut document.paths.paths;
+    let readers: BTreeMap<String, (String, String)> = paths
+        .iter()
+        .filter_map(|(path, item)| {
+            let (list, parameter) = path.rsplit_once('/')?;
+            let parameter = parameter.strip_prefix('{')?.strip_suffix('}')?;
+            let id = item.get.as_ref()?.operation_id.clone()?;
+            Some((list.to_owned(), (id, parameter.to_owned())))
+        })
+        .collect();
+    for (path, item) in paths {
+        let Some((id, parameter)) = readers.get(path) else { continue };
+        let created = item.post.as_mut().and_then(|post| post.responses.responses.get_mut("201"));
+        if let Some(RefOr::T(response)) = created {
+            let link = LinkBuilder::new()
+                .operation_id(id)
+                .parameter(parameter, "$response.body#/id")
+                .description("Where it is read.")
+                .build();
+            response.links.insert("read".to_owned(), RefOr::T(link));
+        }
+    }
+}
+
+type Schemas = BTreeMap<String, RefOr<Schema>>;
 
 /// One object of the members of all: a stored record is its input with a few members more, and
 /// both are closed, which `allOf` cannot say.

@@ -14,6 +14,7 @@ use crate::api::caller::Caller;
 use crate::api::checks::refer;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
+use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::write;
 use crate::api::types::components::{
@@ -218,7 +219,8 @@ pub(crate) async fn create_replacement(
     body: Body<ReplacementInput>,
 ) -> Result<HttpResponse, ApiError> {
     let (id, now, input) = (id.into_inner(), state.now(), body.value());
-    let view = write(&state, move |conn| {
+    let ticket = idempotency::ticket();
+    let (place, view) = write(&state, move |conn| {
         let before = crud::reach::<Components>(conn, &caller, id)?;
         let input = input?;
         let (ending, successor) = input.checked(&before.fields, now)?;
@@ -231,9 +233,12 @@ pub(crate) async fn create_replacement(
         let kept = (&input, &view);
         let deed = Deed { action: "replace", kind: Resource::Component, id };
         audit::record(conn, &caller, deed, None::<&()>, Some(&kept), now)?;
-        Ok(view)
+        let place = format!("/api/v1/components/{}", view.started.stored.id);
+        if let Some(ticket) = ticket {
+            ticket.keep_created(conn, &place, None, &view)?;
+        }
+        Ok((place, view))
     })
     .await?;
-    let place = format!("/api/v1/components/{}", view.started.stored.id);
     Ok(HttpResponse::Created().insert_header((header::LOCATION, place)).json(view))
 }

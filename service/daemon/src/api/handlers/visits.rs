@@ -16,6 +16,7 @@ use crate::api::caller::Caller;
 use crate::api::checks::refer;
 use crate::api::crud;
 use crate::api::error::ApiError;
+use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::{read, write};
 use crate::api::types::visits::{
@@ -178,7 +179,8 @@ pub(crate) async fn create_visit(
     body: Body<VisitInput>,
 ) -> Result<HttpResponse, ApiError> {
     let (input, now) = (body.value()?, state.now());
-    let view = write(&state, move |conn| {
+    let ticket = idempotency::ticket();
+    let (place, view) = write(&state, move |conn| {
         let fields = input.fields()?;
         sites::find(conn, caller.branch, fields.site_id)
             .map_err(|error| refer("/site_id", error))?;
@@ -189,11 +191,15 @@ pub(crate) async fn create_visit(
         let deed = Deed { action: "create", kind: Resource::Visit, id: visit.id.0 };
         let view = VisitView::from(visit);
         audit::record(conn, &caller, deed, None::<&VisitView>, Some(&view), now)?;
-        Ok(view)
+        let place = format!("/api/v1/visits/{}", view.id);
+        if let Some(ticket) = ticket {
+            ticket.keep_created(conn, &place, Some(view.version), &view)?;
+        }
+        Ok((place, view))
     })
     .await?;
     Ok(HttpResponse::Created()
-        .insert_header((header::LOCATION, format!("/api/v1/visits/{}", view.id)))
+        .insert_header((header::LOCATION, place))
         .insert_header(etag::tag(view.version))
         .json(view))
 }

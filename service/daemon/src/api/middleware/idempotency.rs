@@ -1,10 +1,11 @@
 //! POST requests that may be sent again (draft-ietf-httpapi-idempotency-key-header).
 //!
-//! A key is taken before the handler runs and its answer kept after. A process that dies between
-//! the handler's commit and the keeping of the answer leaves a key that stays «running» until it
-//! is forgotten (after a day): the client learns by 409 that it must look before it tries anew
-//! under another key. Refusals are kept like successes, faults of the service are not, and of an
-//! answer that says `no-store` only that it was given.
+//! A key is taken before the handler runs. What is created keeps its answer in the transaction of
+//! its own changes ([`Ticket::keep_created`]), so that no crash comes between them; other answers
+//! are kept after the handler, and a process that dies in between leaves a key that stays
+//! «running» until it is forgotten: the client learns by 409 that it must look before it tries
+//! anew under another key. Refusals are kept like successes, faults of the service are not, and
+//! of an answer that says `no-store` only that it was given.
 
 use actix_web::body::{BoxBody, MessageBody, to_bytes};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
@@ -16,7 +17,10 @@ use actix_web::middleware::Next;
 use actix_web::{
     Error, HttpMessage as _, HttpResponse, HttpResponseBuilder, ResponseError as _, web,
 };
+use hotspell_domain::AccountId;
+use hotspell_store::AnyConnection;
 use hotspell_store::idempotency::{self, Repeated, StoredAnswer};
+use serde::Serialize;
 use sha2::{Digest as _, Sha256};
 
 use crate::api::auth::token::hex;
@@ -32,6 +36,45 @@ const REPLAYED: HeaderName = HeaderName::from_static("idempotency-replayed");
 /// Headers that belong to the answer itself.
 const KEPT: [HeaderName; 3] = [CONTENT_TYPE, LOCATION, ETAG];
 const LENGTH_MAX: usize = 200;
+
+tokio::task_local! {
+    static TICKET: Ticket;
+}
+
+/// The key that a request took.
+#[derive(Debug, Clone)]
+pub(crate) struct Ticket {
+    account: AccountId,
+    key: String,
+}
+
+/// The key that the present request took, if it sent one.
+pub(crate) fn ticket() -> Option<Ticket> {
+    TICKET.try_with(Clone::clone).ok()
+}
+
+impl Ticket {
+    /// Keeps the answer to a creation.
+    pub(crate) fn keep_created<T: Serialize>(
+        &self,
+        conn: &mut AnyConnection,
+        location: &str,
+        version: Option<i64>,
+        body: &T,
+    ) -> Result<(), ApiError> {
+        let mut headers = vec![
+            (CONTENT_TYPE.as_str(), "application/json".to_owned()),
+            (LOCATION.as_str(), location.to_owned()),
+        ];
+        headers.extend(version.map(|version| (ETAG.as_str(), format!("\"{version}\""))));
+        let answer = StoredAnswer {
+            status: i32::from(StatusCode::CREATED.as_u16()),
+            headers: Some(serde_json::to_string(&headers).map_err(ApiError::internal)?),
+            body: Some(serde_json::to_string(body).map_err(ApiError::internal)?),
+        };
+        Ok(idempotency::complete(conn, self.account, &self.key, &answer)?)
+    }
+}
 
 /// The middleware.
 ///
@@ -125,7 +168,8 @@ async fn run(
     request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<BoxBody>, Error> {
-    let (request, response) = match next.call(request).await {
+    let ticket = Ticket { account: caller.account, key: key.clone() };
+    let (request, response) = match TICKET.scope(ticket, next.call(request)).await {
         Ok(response) => response.into_parts(),
         Err(error) => {
             abandon(state, caller, key).await?;

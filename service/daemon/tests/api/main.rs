@@ -1,0 +1,17 @@
+//! The interface over HTTP, as a client sees it: the real server on a free port, SQLite below.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    missing_docs,
+    reason = "helpers of tests fail by panicking"
+)]
+
+mod access;
+mod answers;
+mod document;
+mod idempotency;
+mod lists;
+mod resources;
+mod sessions;
+mod support;
+mod versions;
