@@ -60,6 +60,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("list_weather_findings", CREW),
     ("put_weather_station", OFFICE),
     ("upload_weather_file", OFFICE),
+    ("create_import", OFFICE),
     ("create_scoring_run", OFFICE),
     ("create_plan", OFFICE),
     ("adopt_plan", OFFICE),

@@ -65,6 +65,13 @@ impl ApiError {
         }
     }
 
+    /// Another sentence for the client.
+    #[must_use]
+    pub fn with_detail(mut self, detail: String) -> Self {
+        self.detail = detail;
+        self
+    }
+
     /// Lists the methods that the resource does support.
     #[must_use]
     pub fn with_allow(mut self, methods: String) -> Self {

@@ -9,6 +9,7 @@ use crate::server::Hooks;
 pub(crate) mod account;
 mod degree_days;
 mod demo;
+mod import;
 mod openapi;
 mod season;
 pub(crate) mod serve;
@@ -34,6 +35,8 @@ enum Command {
     Openapi,
     /// Serve the interface and the pages, and run the jobs, until SIGTERM or ctrl-c.
     Serve(serve::ConfigArg),
+    /// Bring your own records as CSV files; docs/import.md describes them.
+    Import(import::ImportArgs),
     /// Branches.
     #[command(subcommand)]
     Branch(account::BranchCommand),
@@ -71,6 +74,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Demo(args) => demo::run(&args, HOOKS),
         Command::Openapi => openapi::run(),
         Command::Serve(args) => serve::run(&args, HOOKS),
+        Command::Import(args) => import::run(&args),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
         Command::DegreeDays(args) => degree_days::run(args),

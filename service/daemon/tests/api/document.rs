@@ -119,6 +119,8 @@ const UNITS: &[&str] = &[
     "HTTP status",
     "rows",
     "feed",
+    "records",
+    "how many",
 ];
 
 #[test]

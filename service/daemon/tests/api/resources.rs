@@ -173,3 +173,66 @@ async fn the_office_cannot_shut_itself_out() {
     let answer = service.request(Method::GET, "/api/v1/account", &service.office).send().await;
     assert_eq!(answer.unwrap().status(), StatusCode::OK);
 }
+
+#[tokio::test]
+async fn a_csv_file_is_taken_as_a_whole_or_every_bad_row_is_named() {
+    let service = Service::start();
+    let send = async |query: &str, media_type: &'static str, text: &'static str| {
+        service
+            .request(Method::POST, &format!("/api/v1/imports?{query}"), &service.office)
+            .header("Content-Type", media_type)
+            .body(text)
+            .send()
+            .await
+            .unwrap()
+    };
+    let good = "technician,name\nT-1,Rosa Delgado\nT-2,Omar Haddad\n";
+    let kept = async || {
+        let list: Value = service.get("/api/v1/technicians").await.json().await.unwrap();
+        list["items"].as_array().unwrap().len()
+    };
+    let answer = send("kind=technicians&dry_run=true", "text/csv", good).await;
+    let report: Value = answer.json().await.unwrap();
+    assert_eq!((&report["inserted"], &report["dry_run"]), (&json!(2), &json!(true)));
+    assert_eq!(kept().await, 0);
+    let bad = "technician,name,monday\nT-1,Rosa Delgado,late\n";
+    let refusal = problem(send("kind=technicians", "text/csv", bad).await, 422).await;
+    assert_eq!(refusal["errors"][0]["pointer"], "/rows/2/monday");
+    problem(send("kind=technicians", "text/csv", "").await, 400).await;
+    problem(send("kind=technicians", "application/json", "{}").await, 415).await;
+    problem(send("kind=boats", "text/csv", good).await, 400).await;
+    assert_eq!(kept().await, 0);
+    let answer = send("kind=technicians", "text/csv; charset=utf-8", good).await;
+    assert_eq!(answer.status(), StatusCode::OK);
+    assert_eq!(kept().await, 2);
+}
+
+// Degree days need a station; the file's days are those of its lines.
+#[tokio::test]
+async fn an_uploaded_weather_file_gives_days_and_the_same_again_changes_nothing() {
+    let service = Service::start();
+    let station = service.make("/api/v1/weather-stations", &example("StationInput")).await;
+    let path = format!("/api/v1/weather-stations/{}/file", station["id"]);
+    // The GHCN-Daily line format: id, year, month, element, then value and three flags a day.
+    let line = |element: &str, value: i32| {
+        let days: String = (1..=31)
+            .map(|day| format!("{:>5}   ", if day <= 30 { value } else { -9999 }))
+            .collect();
+        format!("USW00023183202506{element}{days}\n")
+    };
+    let text = line("TMAX", 400) + &line("TMIN", 250);
+    let upload = async || {
+        let request = service.request(Method::PUT, &path, &service.office);
+        let answer = request.header("Content-Type", "text/plain").body(text.clone()).send().await;
+        let answer = answer.unwrap();
+        assert_eq!(answer.status(), StatusCode::OK);
+        answer.json::<Value>().await.unwrap()
+    };
+    assert_eq!(upload().await["inserted"], 30);
+    assert_eq!(upload().await["unchanged"], 30);
+    let days =
+        format!("/api/v1/weather-stations/{}/days?first=2025-06-01&last=2025-06-30", station["id"]);
+    let days: Value = service.get(&days).await.json().await.unwrap();
+    assert_eq!(days["items"].as_array().unwrap().len(), 30);
+    assert_eq!(days["items"][0]["tmax_celsius"], 40.0);
+}

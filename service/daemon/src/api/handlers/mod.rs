@@ -11,6 +11,7 @@ mod branches;
 mod components;
 mod contacts;
 mod health;
+mod imports;
 mod notices;
 mod plans;
 mod readings;
@@ -121,6 +122,7 @@ fn season(config: &mut ServiceConfig<'_>) {
 
 fn engine(config: &mut ServiceConfig<'_>) {
     config
+        .service(imports::create_import)
         .service(actions::create_scoring_run)
         .service(actions::create_plan)
         .service(actions::adopt_plan)
