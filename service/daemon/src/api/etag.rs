@@ -57,6 +57,13 @@ pub fn expected(request: &HttpRequest) -> Result<Expected, ApiError> {
     })?;
     Ok(match header {
         IfMatch::Any => Expected::Any,
+        // What is no tag parses as an empty list too.
+        IfMatch::Items(tags) if tags.is_empty() => {
+            return Err(ApiError::new(
+                ProblemKind::MalformedRequest,
+                "If-Match: expected an entity tag in quotes such as \"3\", or *",
+            ));
+        }
         IfMatch::Items(tags) => Expected::OneOf(
             tags.iter().filter(|tag| !tag.weak).filter_map(|tag| tag.tag().parse().ok()).collect(),
         ),

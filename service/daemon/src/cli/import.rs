@@ -1,6 +1,5 @@
 //! `hotspell import`: the user's own CSV files.
 
-use std::fmt::Write as _;
 use std::fs::File;
 use std::path::PathBuf;
 
@@ -68,15 +67,12 @@ fn print(report: &ImportReport) {
 }
 
 fn refused(file: &str, refusal: &ImportRefusal) -> CommandError {
-    // Writing to a String cannot fail.
-    let mut text = format!("{file}: {refusal}");
+    let mut lines = vec![format!("{file}: {refusal}")];
     if let ImportRefusal::Rows { findings, total } = refusal {
-        for finding in findings {
-            drop(write!(text, "\n  {finding}"));
-        }
+        lines.extend(findings.iter().map(|finding| format!("  {finding}")));
         if *total > findings.len() {
-            drop(write!(text, "\n  and {} more", total - findings.len()));
+            lines.push(format!("  and {} more", total - findings.len()));
         }
     }
-    CommandError::Input(text)
+    CommandError::Input(lines.join("\n"))
 }

@@ -20,23 +20,23 @@ use reqwest::{Client, Method, RequestBuilder, Response, StatusCode};
 use serde_json::{Value, json};
 use tokio_util::sync::CancellationToken;
 
-pub struct Service {
-    pub url: String,
-    pub client: Client,
-    pub state: AppState,
-    pub branch: BranchId,
-    pub office: String,
+pub(crate) struct Service {
+    pub(crate) url: String,
+    pub(crate) client: Client,
+    pub(crate) state: AppState,
+    pub(crate) branch: BranchId,
+    pub(crate) office: String,
     stop: CancellationToken,
     thread: Option<JoinHandle<()>>,
     _database: TestDatabase,
 }
 
 impl Service {
-    pub fn start() -> Self {
+    pub(crate) fn start() -> Self {
         Self::start_with(Hooks::NONE, |_| {})
     }
 
-    pub fn start_with(hooks: Hooks, set: impl FnOnce(&mut Config)) -> Self {
+    pub(crate) fn start_with(hooks: Hooks, set: impl FnOnce(&mut Config)) -> Self {
         // Another test may have installed it already.
         drop(rustls::crypto::ring::default_provider().install_default());
         let database = TestDatabase::new(DatabaseKind::Sqlite);
@@ -69,26 +69,26 @@ impl Service {
         }
     }
 
-    pub fn request(&self, method: Method, path: &str, token: &str) -> RequestBuilder {
+    pub(crate) fn request(&self, method: Method, path: &str, token: &str) -> RequestBuilder {
         let request = self.client.request(method, format!("{}{path}", self.url));
         if token.is_empty() { request } else { request.bearer_auth(token) }
     }
 
-    pub async fn get(&self, path: &str) -> Response {
+    pub(crate) async fn get(&self, path: &str) -> Response {
         self.request(Method::GET, path, &self.office).send().await.unwrap()
     }
 
-    pub async fn post(&self, path: &str, body: &Value) -> Response {
+    pub(crate) async fn post(&self, path: &str, body: &Value) -> Response {
         self.request(Method::POST, path, &self.office).json(body).send().await.unwrap()
     }
 
-    pub async fn put(&self, path: &str, tag: &str, body: &Value) -> Response {
+    pub(crate) async fn put(&self, path: &str, tag: &str, body: &Value) -> Response {
         let request = self.request(Method::PUT, path, &self.office).header("If-Match", tag);
         request.json(body).send().await.unwrap()
     }
 
     /// Posts and expects success; the body.
-    pub async fn make(&self, path: &str, body: &Value) -> Value {
+    pub(crate) async fn make(&self, path: &str, body: &Value) -> Value {
         let answer = self.post(path, body).await;
         let status = answer.status();
         let text = answer.text().await.unwrap();
@@ -97,7 +97,7 @@ impl Service {
     }
 
     /// Stops the service and waits until it has.
-    pub fn stop(&mut self) {
+    pub(crate) fn stop(&mut self) {
         self.stop.cancel();
         if let Some(thread) = self.thread.take() {
             thread.join().unwrap();
@@ -115,7 +115,7 @@ impl Drop for Service {
     }
 }
 
-pub fn add_branch(store: &Store, key: &str) -> BranchId {
+pub(crate) fn add_branch(store: &Store, key: &str) -> BranchId {
     let fields = BranchFields {
         key: key.to_owned(),
         name: format!("Branch {key}"),
@@ -137,7 +137,7 @@ pub fn add_branch(store: &Store, key: &str) -> BranchId {
 }
 
 /// An account with a token, which is returned.
-pub fn add_account(
+pub(crate) fn add_account(
     store: &Store,
     branch: BranchId,
     role: Role,
@@ -180,12 +180,12 @@ fn add_token(
 }
 
 #[expect(clippy::disallowed_methods, reason = "the service under test runs on the real clock")]
-pub fn now() -> chrono::DateTime<chrono::Utc> {
+pub(crate) fn now() -> chrono::DateTime<chrono::Utc> {
     chrono::Utc::now()
 }
 
 /// The example of a schema in the published document.
-pub fn example(schema: &str) -> Value {
+pub(crate) fn example(schema: &str) -> Value {
     let document = serde_json::to_value(hotspell_daemon::api::openapi::document()).unwrap();
     let example = document["components"]["schemas"][schema]["example"].clone();
     assert!(example.is_object(), "{schema} has no example");
@@ -193,7 +193,7 @@ pub fn example(schema: &str) -> Value {
 }
 
 /// The example with some members changed.
-pub fn example_with(schema: &str, changes: Value) -> Value {
+pub(crate) fn example_with(schema: &str, changes: Value) -> Value {
     let mut body = example(schema);
     for (name, value) in changes.as_object().unwrap() {
         body[name] = value.clone();
@@ -203,18 +203,18 @@ pub fn example_with(schema: &str, changes: Value) -> Value {
 
 /// One home with everything that belongs to it.
 #[derive(Debug, Clone, Copy)]
-pub struct Home {
-    pub site: i64,
-    pub contact: i64,
-    pub agreement: i64,
-    pub unit: i64,
-    pub component: i64,
-    pub reading: i64,
-    pub visit: i64,
+pub(crate) struct Home {
+    pub(crate) site: i64,
+    pub(crate) contact: i64,
+    pub(crate) agreement: i64,
+    pub(crate) unit: i64,
+    pub(crate) component: i64,
+    pub(crate) reading: i64,
+    pub(crate) visit: i64,
 }
 
 /// Makes a home from the document's own examples; `name` keeps the keys apart.
-pub async fn make_home(service: &Service, name: &str, technician: i64) -> Home {
+pub(crate) async fn make_home(service: &Service, name: &str, technician: i64) -> Home {
     let id = |value: Value| value["id"].as_i64().unwrap();
     let key = |prefix: &str| format!("{prefix}-{name}");
     let site = example_with("SiteInput", json!({ "key": key("S") }));
@@ -239,19 +239,19 @@ pub async fn make_home(service: &Service, name: &str, technician: i64) -> Home {
 }
 
 /// A technician from the document's example.
-pub async fn make_technician(service: &Service, key: &str) -> i64 {
+pub(crate) async fn make_technician(service: &Service, key: &str) -> i64 {
     let body = example_with("TechnicianInput", json!({ "key": key }));
     service.make("/api/v1/technicians", &body).await["id"].as_i64().unwrap()
 }
 
 /// Places a visit with a technician.
-pub async fn place(service: &Service, visit: i64, technician: i64) {
+pub(crate) async fn place(service: &Service, visit: i64, technician: i64) {
     let body = example_with("StateChangeInput", json!({ "technician_id": technician }));
     service.make(&format!("/api/v1/visits/{visit}/state-changes"), &body).await;
 }
 
 /// Checks that an answer is a problem document of the given status, and gives it.
-pub async fn problem(answer: Response, status: u16) -> Value {
+pub(crate) async fn problem(answer: Response, status: u16) -> Value {
     let got = answer.status();
     let media_type = answer.headers().get(CONTENT_TYPE).cloned();
     let text = answer.text().await.unwrap();
