@@ -62,6 +62,9 @@ pub fn document() -> OpenApi {
                 .build(),
         ),
     );
+    for kind in ProblemKind::ALL {
+        components.responses.insert(kind.slug().to_owned(), RefOr::T(problem(*kind)));
+    }
     let parts = components.schemas.clone();
     for schema in components.schemas.values_mut() {
         if let RefOr::T(Schema::AllOf(all)) = schema
@@ -179,7 +182,11 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
     }
     for kind in kinds {
         let code = kind.status().as_u16().to_string();
-        operation.responses.responses.entry(code).or_insert_with(|| RefOr::T(problem(kind)));
+        operation
+            .responses
+            .responses
+            .entry(code)
+            .or_insert_with(|| RefOr::Ref(Ref::from_response_name(kind.slug())));
     }
     headers(method, operation);
 }
