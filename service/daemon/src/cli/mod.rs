@@ -10,6 +10,7 @@ pub(crate) mod account;
 mod degree_days;
 mod demo;
 mod import;
+mod lifetimes;
 mod openapi;
 mod season;
 pub(crate) mod serve;
@@ -31,6 +32,9 @@ pub struct Cli {
 enum Command {
     /// Run the whole loop on an invented branch and real weather, print it, then serve it.
     Demo(demo::DemoArgs),
+    /// Laws, curves and comparisons of lifetimes in a plain table; JSON on standard output.
+    #[command(subcommand)]
+    Lifetimes(lifetimes::Lifetimes),
     /// Print the API document that openapi/openapi.json holds.
     Openapi,
     /// Serve the interface and the pages, and run the jobs, until SIGTERM or ctrl-c.
@@ -72,6 +76,7 @@ impl CommandError {
 pub fn run(cli: Cli) -> ExitCode {
     let result = match cli.command {
         Command::Demo(args) => demo::run(&args, HOOKS),
+        Command::Lifetimes(command) => lifetimes::run(&command),
         Command::Openapi => openapi::run(),
         Command::Serve(args) => serve::run(&args, HOOKS),
         Command::Import(args) => import::run(&args),
