@@ -1,5 +1,5 @@
 //! The interface over HTTP, as a client sees it: the real server on a free port, SQLite below.
-#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of tests fail by panicking")]
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panicking")]
 
 mod access;
 mod answers;
