@@ -114,7 +114,7 @@ fn bench(c: &mut Criterion) {
         }
         group.bench_function("unchanged", |b| {
             b.iter(|| {
-                assert_eq!(keep(&store, branch, &components).unchanged, COMPONENTS, "all are")
+                assert_eq!(keep(&store, branch, &components).unchanged, COMPONENTS, "all are");
             });
         });
         group.finish();

@@ -117,6 +117,9 @@ pub struct Ranked {
     pub site_id: SiteId,
 }
 
+/// A score beside what names its part.
+type Row = (ScoreRecord, String, String, String, i64, i64);
+
 /// The parts most likely to fail in the season, most likely first, after the one with the given
 /// probability and number.
 ///
@@ -177,7 +180,6 @@ pub fn ranking(
                 .or(scores::p_season.eq(probability).and(scores::component_id.gt(component.0))),
         );
     }
-    type Row = (ScoreRecord, String, String, String, i64, i64);
     query.load::<Row>(conn)?.into_iter().map(ranked).collect()
 }
 

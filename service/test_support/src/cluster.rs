@@ -189,6 +189,7 @@ fn join_or_start() -> Cluster {
     }
 }
 
+#[expect(clippy::zombie_processes, reason = "the keeper is to outlive this process")]
 fn start(base: &Path, lock: &Path) {
     // What a killed run of the same parent left.
     std::fs::remove_dir_all(base).ok();

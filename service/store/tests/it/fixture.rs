@@ -186,7 +186,6 @@ macro_rules! on_both {
         mod $name {
             use super::*;
 
-            #[allow(unused_imports, reason = "the body's module decides what it needs")]
             fn check($store: &hotspell_store::Store) $body
 
             $(#[$meta])*

@@ -1,6 +1,11 @@
 //! The store on both databases.
 
-#![expect(clippy::panic, reason = "a helper of tests says what it did not find")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "helpers of tests may stop the test"
+)]
 
 mod concurrency;
 mod fixture;
