@@ -15,7 +15,7 @@ use super::weather_file::{UnitName, print_json, read_file};
 #[derive(Debug, clap::Args)]
 pub(crate) struct Args {
     /// Weather file: GHCN-Daily (.dly, by-year or by-station CSV), EPW, api.weather.gov JSON, or a
-    /// CSV with date,tmin_c,tmax_c or timestamp,temp_c (or _f); - reads standard input
+    /// CSV with `date,tmin_c,tmax_c` or `timestamp,temp_c` (or `_f`); - reads standard input
     file: PathBuf,
     /// Format of the file, if it cannot be told from its beginning
     #[arg(long)]
