@@ -11,5 +11,6 @@ pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod jobs;
+pub mod pages;
 pub mod server;
 pub mod state;

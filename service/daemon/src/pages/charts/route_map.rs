@@ -1,0 +1,163 @@
+//! The routes of a day drawn from positions alone: no tiles, no foreign server.
+//!
+//! Each route has a letter, a dash pattern and a colour; its stops carry letter and number, so
+//! that the picture reads without colour. North is up; the scale is told by a bar.
+
+use std::fmt::Write as _;
+
+use hotspell_domain::Position;
+
+const WIDTH: f64 = 960.0;
+const HEIGHT: f64 = 560.0;
+const MARGIN: f64 = 40.0;
+/// Kilometres of a degree of latitude: a quarter of the meridian has 10,002 km (WGS 84).
+const KILOMETRES_PER_DEGREE: f64 = 10_002.0 / 90.0;
+/// Patterns and colours in the stylesheet.
+const STYLES: usize = 6;
+
+/// A route: its letter and the positions of its stops in order; a stop without one is left out.
+#[derive(Debug, Clone)]
+pub(crate) struct MapRoute {
+    /// Names the route on the map and in the list.
+    pub(crate) letter: char,
+    /// Number and position of each stop.
+    pub(crate) stops: Vec<(usize, Position)>,
+}
+
+/// Draws the routes from and to the depot; nothing when no stop has a position.
+pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Option<String> {
+    let places: Vec<Position> = routes
+        .iter()
+        .flat_map(|route| route.stops.iter().map(|(_, at)| *at))
+        .chain(depot)
+        .collect();
+    if routes.iter().all(|route| route.stops.is_empty()) {
+        return None;
+    }
+    let sheet = Sheet::of(&places)?;
+    let mut svg = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-labelledby=\"map-title\" class=\"map\">\n<title id=\"map-title\">Map of the routes, north up. The list holds the same stops.</title>\n"
+    );
+    for (index, route) in routes.iter().enumerate() {
+        let line: String = depot
+            .iter()
+            .chain(route.stops.iter().map(|(_, at)| at))
+            .chain(depot.iter())
+            .map(|at| {
+                let (x, y) = sheet.place(*at);
+                format!("{x:.1},{y:.1} ")
+            })
+            .collect();
+        put(&mut svg, format_args!(
+            "<polyline class=\"route route{}\" points=\"{}\"/>\n", index % STYLES, line.trim_end()
+        ));
+    }
+    for (index, route) in routes.iter().enumerate() {
+        for (number, at) in &route.stops {
+            let (x, y) = sheet.place(*at);
+            put(&mut svg, format_args!(
+                "<circle class=\"stop route{}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"13\"/><text class=\"ink\" text-anchor=\"middle\" x=\"{x:.1}\" y=\"{:.1}\">{}{number}</text>\n",
+                index % STYLES, y + 4.5, route.letter,
+            ));
+        }
+    }
+    if let Some(depot) = depot {
+        let (x, y) = sheet.place(depot);
+        put(&mut svg, format_args!(
+            "<rect class=\"depot\" x=\"{:.1}\" y=\"{:.1}\" width=\"16\" height=\"16\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">depot</text>\n",
+            x - 8.0, y - 8.0, x + 12.0, y + 4.5,
+        ));
+    }
+    sheet.scale(&mut svg);
+    svg.push_str("</svg>\n");
+    Some(svg)
+}
+
+/// Writing into a `String` cannot fail; this keeps the callers free of the formality.
+fn put(svg: &mut String, text: std::fmt::Arguments<'_>) {
+    if svg.write_fmt(text).is_err() {
+        svg.push_str("<!-- cut -->");
+    }
+}
+
+/// From positions to places: an equirectangular projection around the middle of a town.
+struct Sheet {
+    middle_latitude: f64,
+    middle_longitude: f64,
+    east: f64,
+    /// Units of the picture for a kilometre.
+    scale: f64,
+}
+
+impl Sheet {
+    fn of(places: &[Position]) -> Option<Self> {
+        let range = |value: fn(&Position) -> f64| {
+            let low = places.iter().map(value).min_by(f64::total_cmp)?;
+            let high = places.iter().map(value).max_by(f64::total_cmp)?;
+            Some((low, high))
+        };
+        let (south, north) = range(|at| at.latitude_degrees)?;
+        let (west, east) = range(|at| at.longitude_degrees)?;
+        let middle_latitude = f64::midpoint(south, north);
+        let shrink = middle_latitude.to_radians().cos();
+        let wide = (east - west) * shrink * KILOMETRES_PER_DEGREE;
+        let high = (north - south) * KILOMETRES_PER_DEGREE;
+        // One stop alone is shown as if it had a kilometre around it.
+        let scale = ((WIDTH - 2.0 * MARGIN) / wide.max(1.0)).min((HEIGHT - 2.0 * MARGIN) / high.max(1.0));
+        Some(Self {
+            middle_latitude,
+            middle_longitude: f64::midpoint(west, east),
+            east: shrink,
+            scale,
+        })
+    }
+
+    fn place(&self, at: Position) -> (f64, f64) {
+        let east = (at.longitude_degrees - self.middle_longitude) * self.east;
+        let north = at.latitude_degrees - self.middle_latitude;
+        let units = self.scale * KILOMETRES_PER_DEGREE;
+        (WIDTH / 2.0 + east * units, HEIGHT / 2.0 - north * units)
+    }
+
+    fn scale(&self, svg: &mut String) {
+        let kilometres =
+            [20.0, 10.0, 5.0, 2.0, 1.0].into_iter().find(|km| km * self.scale < 240.0).unwrap_or(0.5);
+        let end = 20.0 + kilometres * self.scale;
+        let y = HEIGHT - 14.0;
+        put(svg, format_args!(
+            "<line class=\"axis\" x1=\"20\" x2=\"{end:.1}\" y1=\"{y}\" y2=\"{y}\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">{kilometres} km ({:.1} mi)</text>\n",
+            end + 8.0, y + 4.0, kilometres / 1.609_344,
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(latitude: f64, longitude: f64) -> Position {
+        Position::new(latitude, longitude).unwrap()
+    }
+
+    // A degree of longitude at 60 degrees north is half as long as at the equator (cos 60 = 1/2).
+    #[test]
+    fn east_shrinks_with_the_cosine_of_the_latitude() {
+        let sheet = Sheet::of(&[at(59.9, 10.0), at(60.1, 10.4)]).unwrap();
+        let (west, _) = sheet.place(at(60.0, 10.0));
+        let (east, _) = sheet.place(at(60.0, 10.4));
+        let (_, south) = sheet.place(at(59.9, 10.2));
+        let (_, north) = sheet.place(at(60.1, 10.2));
+        assert!(((east - west) / (south - north) - 1.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn routes_without_any_position_have_no_map() {
+        assert_eq!(route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }]), None);
+    }
+
+    #[test]
+    fn the_picture_of_one_route_stays_as_it_is() {
+        let route = MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
+        insta::assert_snapshot!(route_map_svg(Some(at(33.42, -111.94)), &[route]).unwrap());
+    }
+}

@@ -1,0 +1,79 @@
+//! Fields of a sent form, by name.
+
+use std::collections::BTreeMap;
+
+use actix_web::web;
+
+/// As browsers send it; a name may come several times.
+pub(super) type Sent = web::Form<Vec<(String, String)>>;
+
+/// The fields of a form.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Fields(BTreeMap<String, Vec<String>>);
+
+impl Fields {
+    /// Gathers what was sent.
+    pub(super) fn of(sent: Sent) -> Self {
+        let mut fields: BTreeMap<String, Vec<String>> = BTreeMap::new();
+        for (name, value) in sent.into_inner() {
+            fields.entry(name).or_default().push(value);
+        }
+        Self(fields)
+    }
+
+    /// The first value of a field without the space around it; none when it is empty.
+    pub(super) fn text(&self, name: &str) -> Option<&str> {
+        let value = self.0.get(name)?.first()?.trim();
+        (!value.is_empty()).then_some(value)
+    }
+
+    /// Whether a field came with this value.
+    pub(super) fn has(&self, name: &str, value: &str) -> bool {
+        self.0.get(name).is_some_and(|values| values.iter().any(|it| it == value))
+    }
+
+    /// A number, with a decimal point or comma.
+    ///
+    /// # Errors
+    /// A sentence when the text is no number.
+    pub(super) fn number(&self, name: &str) -> Result<Option<f64>, String> {
+        self.text(name)
+            .map(|text| {
+                text.replace(',', ".")
+                    .parse::<f64>()
+                    .ok()
+                    .filter(|value| value.is_finite())
+                    .ok_or_else(|| format!("«{text}» is no number; write such as 42.5"))
+            })
+            .transpose()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn fields(pairs: &[(&str, &str)]) -> Fields {
+        Fields::of(web::Form(
+            pairs.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect(),
+        ))
+    }
+
+    #[test]
+    fn numbers_take_point_or_comma_and_nothing_else() {
+        let fields = fields(&[("a", "42.5"), ("b", " 42,5 "), ("c", "4 2"), ("d", ""), ("e", "inf")]);
+        assert_eq!(fields.number("a"), Ok(Some(42.5)));
+        assert_eq!(fields.number("b"), Ok(Some(42.5)));
+        assert!(fields.number("c").is_err());
+        assert_eq!(fields.number("d"), Ok(None));
+        assert_eq!(fields.number("missing"), Ok(None));
+        assert!(fields.number("e").is_err());
+    }
+
+    #[test]
+    fn a_field_may_come_with_several_values() {
+        let fields = fields(&[("seen", "hot"), ("seen", "bulged")]);
+        assert!(fields.has("seen", "hot") && fields.has("seen", "bulged"));
+        assert!(!fields.has("seen", "leaking"));
+    }
+}

@@ -1,0 +1,14 @@
+//! The office's pages: the season, the risk list, the routes of a day.
+
+mod day;
+mod risk;
+mod season;
+
+use actix_web::web;
+
+pub(super) fn routes(config: &mut web::ServiceConfig) {
+    config
+        .service(web::resource("/office/season").route(web::get().to(season::show)))
+        .service(web::resource("/office/risk").route(web::get().to(risk::show)))
+        .service(web::resource("/office/day").route(web::get().to(day::show)));
+}

@@ -1,0 +1,258 @@
+//! The risk list.
+//!
+//! What the reader must decide: which homes do I look at before the others, and is the reason a
+//! good one? So each row leads with the home and the chance, and opens to its reasons.
+
+use std::collections::BTreeMap;
+
+use actix_web::http::StatusCode;
+use actix_web::{HttpRequest, HttpResponse, web};
+use askama::Template;
+use chrono::NaiveDate;
+use hotspell_domain::{BranchId, ComponentClass, ComponentId, SiteId, VisitState};
+use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::scores::{self as stored_scores, Ranked, RankingFilter, Scoring};
+use hotspell_store::sites::{self, SiteFilter, SiteRecord};
+use hotspell_store::visits::{self, VisitFilter};
+use hotspell_store::{AnyConnection, Page};
+use serde::Deserialize;
+
+use crate::app::scores;
+use crate::app::AppError;
+use crate::app::letters::address_of;
+use crate::pages::refusal::{PageError, blocking};
+use crate::pages::shell::{self, RISK, Shell};
+use crate::pages::visitor::Office;
+use crate::pages::words;
+use crate::state::AppState;
+
+/// Rows of a page.
+const ROWS: usize = 50;
+/// Rows read at a time while a filter passes over some.
+const CHUNK: i64 = 500;
+
+/// What may stand behind the address.
+#[derive(Debug, Clone, Default, Deserialize)]
+pub(super) struct Query {
+    class: Option<String>,
+    place: Option<String>,
+    least: Option<String>,
+    after: Option<String>,
+}
+
+impl Query {
+    fn class(&self) -> Option<ComponentClass> {
+        self.class.as_deref()?.parse().ok()
+    }
+
+    fn place(&self) -> Option<&str> {
+        self.place.as_deref().map(str::trim).filter(|place| !place.is_empty())
+    }
+
+    /// Least chance, from percent.
+    fn least(&self) -> Option<f64> {
+        let percent: f64 = self.least.as_deref()?.trim().replace(',', ".").parse().ok()?;
+        (percent > 0.0 && percent <= 100.0).then_some(percent / 100.0)
+    }
+
+    /// The last row that was shown: its chance and part.
+    fn after(&self) -> Option<(f64, ComponentId)> {
+        let (chance, part) = self.after.as_deref()?.split_once('~')?;
+        Some((chance.parse().ok()?, ComponentId(part.parse().ok()?)))
+    }
+}
+
+#[derive(Template)]
+#[template(path = "risk.html")]
+struct RiskPage {
+    shell: Shell,
+    as_of: Option<String>,
+    classes: Vec<ClassChoice>,
+    place: String,
+    places: Vec<String>,
+    least: String,
+    rows: Vec<Row>,
+    next: Option<String>,
+}
+
+struct ClassChoice {
+    value: &'static str,
+    name: &'static str,
+    chosen: bool,
+}
+
+struct Row {
+    chance: String,
+    between: String,
+    household: String,
+    address: String,
+    part: String,
+    heat_age: String,
+    visit: String,
+    reasons: Vec<String>,
+}
+
+/// The page.
+pub(super) async fn show(
+    state: web::Data<AppState>,
+    request: HttpRequest,
+    office: Office,
+    query: web::Query<Query>,
+) -> Result<HttpResponse, PageError> {
+    let caller = office.0;
+    let query = query.into_inner();
+    let (branch, asked) = (caller.branch, query.clone());
+    let found = blocking(move || state.store.read(|conn| load(conn, branch, &asked))).await?;
+    let shell = Shell::signed_in(&request, &caller, "Risk list", &found.branch.name, Some(RISK));
+    shell::show(StatusCode::OK, &page(shell, found, &query)?)
+}
+
+struct Found {
+    branch: BranchRecord,
+    as_of: Option<NaiveDate>,
+    rows: Vec<Ranked>,
+    more: bool,
+    sites: BTreeMap<SiteId, SiteRecord>,
+    visits: BTreeMap<SiteId, String>,
+}
+
+fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Found, AppError> {
+    let record = branches::find(conn, branch)?;
+    let sites: BTreeMap<SiteId, SiteRecord> =
+        sites::list(conn, branch, &SiteFilter::default(), Page::everything())?
+            .into_iter()
+            .map(|site| (site.id, site))
+            .collect();
+    let mut found = Found {
+        branch: record,
+        as_of: None,
+        rows: Vec::new(),
+        more: false,
+        sites,
+        visits: BTreeMap::new(),
+    };
+    let Some(model) = stored_scores::latest_model(conn, branch)? else { return Ok(found) };
+    let filter = RankingFilter {
+        class: query.class(),
+        p_season_from: query.least(),
+        ..RankingFilter::default()
+    };
+    let scoring = Scoring::InForceSince(model.run_id);
+    let wanted = query.place().map(str::to_lowercase);
+    let mut after = query.after();
+    loop {
+        let chunk = stored_scores::ranking(conn, branch, scoring, &filter, after, CHUNK)?;
+        let whole = i64::try_from(chunk.len()).unwrap_or(CHUNK) == CHUNK;
+        after = chunk.last().map(|row| (row.score.p_season, row.score.component_id));
+        found.rows.extend(chunk.into_iter().filter(|row| {
+            wanted.as_ref().is_none_or(|wanted| {
+                found.sites.get(&row.site_id).is_some_and(|site| lies_in(site, wanted))
+            })
+        }));
+        if !whole || found.rows.len() > ROWS {
+            break;
+        }
+    }
+    found.more = found.rows.len() > ROWS;
+    found.rows.truncate(ROWS);
+    found.as_of = found.rows.iter().map(|row| row.score.as_of).max();
+    found.visits = next_visits(conn, branch)?;
+    Ok(found)
+}
+
+/// A town, a postal code or a piece of the household's name.
+fn lies_in(site: &SiteRecord, wanted: &str) -> bool {
+    [&site.city, &site.postal_code, &site.name]
+        .iter()
+        .any(|text| text.to_lowercase().contains(wanted))
+}
+
+/// Where the open visit of each home stands.
+fn next_visits(conn: &mut AnyConnection, branch: BranchId) -> Result<BTreeMap<SiteId, String>, AppError> {
+    let filter = VisitFilter {
+        states: Some(vec![
+            VisitState::Owed,
+            VisitState::Placed,
+            VisitState::Announced,
+            VisitState::Agreed,
+        ]),
+        ..VisitFilter::default()
+    };
+    let mut visits = visits::list(conn, branch, &filter, Page::everything())?;
+    // Latest first, so that the earliest remains.
+    visits.sort_by_key(|visit| std::cmp::Reverse((visit.day.unwrap_or(NaiveDate::MAX), visit.id)));
+    Ok(visits
+        .into_iter()
+        .map(|visit| {
+            let text = match visit.day {
+                Some(day) => format!("visit {}, {}", words::day(day), words::state(visit.state)),
+                None => "visit owed, no day yet".to_owned(),
+            };
+            (visit.site_id, text)
+        })
+        .collect())
+}
+
+fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError> {
+    let chosen = query.class();
+    let mut places: Vec<String> = found.sites.values().map(|site| site.city.clone()).collect();
+    places.sort();
+    places.dedup();
+    let next = found.rows.last().filter(|_| found.more).map(|last| {
+        let after = format!("{}~{}", last.score.p_season, last.score.component_id);
+        let text = |value: &Option<String>| value.clone().unwrap_or_default();
+        let pairs = [
+            ("class", text(&query.class)),
+            ("place", text(&query.place)),
+            ("least", text(&query.least)),
+            ("after", after),
+        ];
+        serde_urlencoded::to_string(pairs)
+            .map(|query| format!("{}?{query}", RISK.path))
+            .unwrap_or_else(|_| RISK.path.to_owned())
+    });
+    Ok(RiskPage {
+        shell,
+        as_of: found.as_of.map(words::full_day),
+        classes: ComponentClass::ALL
+            .iter()
+            .map(|class| ClassChoice {
+                value: class.as_str(),
+                name: words::part(*class),
+                chosen: chosen == Some(*class),
+            })
+            .collect(),
+        place: query.place().unwrap_or_default().to_owned(),
+        places,
+        least: query.least.clone().unwrap_or_default(),
+        rows: found.rows.iter().map(|row| self::row(&found, row)).collect::<Result<_, _>>()?,
+        next,
+    })
+}
+
+fn row(found: &Found, ranked: &Ranked) -> Result<Row, AppError> {
+    let site = found.sites.get(&ranked.site_id);
+    let score = &ranked.score;
+    Ok(Row {
+        chance: words::chance(score.p_season),
+        between: format!(
+            "{} to {}",
+            words::chance(score.p_season_low),
+            words::chance(score.p_season_high)
+        ),
+        household: site.map_or_else(|| ranked.site_id.to_string(), |site| site.name.clone()),
+        address: site.map(address_of).unwrap_or_default(),
+        part: format!(
+            "{}, {}",
+            words::part(ranked.class),
+            ranked.position.replace(['-', '_'], " ")
+        ),
+        heat_age: format!("{:.0} h", score.heat_age),
+        visit: found
+            .visits
+            .get(&ranked.site_id)
+            .cloned()
+            .unwrap_or_else(|| "no open visit".to_owned()),
+        reasons: scores::reasons(score)?.into_iter().map(|reason| reason.sentence).collect(),
+    })
+}

@@ -1,0 +1,494 @@
+//! Where the season stands.
+//!
+//! What the reader must decide: is there still time before the first hot spell, and what needs a
+//! person now? So the page starts with the days that are left and the visits that are still
+//! without a day, then what needs a person, each with what to do; the curve and the weeks come
+//! after, as the ground of it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use actix_web::http::StatusCode;
+use actix_web::{HttpRequest, HttpResponse, web};
+use askama::Template;
+use chrono::{Datelike, Days, NaiveDate, TimeDelta};
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{BranchId, SiteId, TemperatureUnit, VisitId, VisitState};
+use hotspell_store::answers::{self, AnswerFilter};
+use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
+use hotspell_store::plans::{self, PlanFilter, PlanRecord, UnplacedFilter, UnplacedRecord};
+use hotspell_store::runs;
+use hotspell_store::sites::{self, SiteFilter, SiteRecord};
+use hotspell_store::visits::{self, VisitFilter, VisitRecord};
+use hotspell_store::words::{AnswerKind, PlanState, RunKind};
+use hotspell_store::{AnyConnection, Page};
+use hotspell_weather::season::DateDistribution;
+
+use crate::app::AppError;
+use crate::app::outlook::{self, BranchSeason};
+use crate::app::scoring::ScoringSummary;
+use crate::app::season_plan::PlanFigures;
+use crate::pages::charts::season_curve::{SeasonCurveLabels, season_curve_svg};
+use crate::pages::charts::weeks::{Marks, Week, weeks_svg};
+use crate::pages::refusal::{PageError, blocking};
+use crate::pages::shell::{self, SEASON, Shell};
+use crate::pages::visitor::Office;
+use crate::pages::words;
+use crate::state::AppState;
+
+/// Rows shown of each list of what needs a person.
+const SHOWN: usize = 8;
+/// Answers older than this were dealt with or are too late.
+const ANSWER_DAYS: i64 = 30;
+
+#[derive(Template)]
+#[template(path = "season.html")]
+struct SeasonPage {
+    shell: Shell,
+    today: String,
+    lead: String,
+    season: Result<SeasonView, String>,
+    states: Vec<StateCount>,
+    visits: usize,
+    weeks: Option<String>,
+    plan: Option<PlanView>,
+    needs: Vec<Need>,
+}
+
+struct SeasonView {
+    heat: Option<String>,
+    dates: Vec<DateRow>,
+    curve: String,
+    base_years: String,
+}
+
+struct DateRow {
+    name: &'static str,
+    early: String,
+    middle: String,
+    late: String,
+    meaning: String,
+}
+
+struct StateCount {
+    name: &'static str,
+    count: usize,
+}
+
+struct PlanView {
+    name: String,
+    rows: Vec<(&'static str, String)>,
+}
+
+/// Something for a person, with what to do.
+struct Need {
+    heading: String,
+    action: &'static str,
+    rows: Vec<String>,
+    more: usize,
+}
+
+impl Need {
+    fn of(heading: String, action: &'static str, mut rows: Vec<String>) -> Option<Self> {
+        let more = rows.len().saturating_sub(SHOWN);
+        rows.truncate(SHOWN);
+        (!rows.is_empty()).then_some(Self { heading, action, rows, more })
+    }
+}
+
+/// The page.
+pub(super) async fn show(
+    state: web::Data<AppState>,
+    request: HttpRequest,
+    office: Office,
+) -> Result<HttpResponse, PageError> {
+    let caller = office.0;
+    let branch = caller.branch;
+    let (stored, season) = blocking(move || {
+        let stored = Stored::load(&state, branch)?;
+        let season = match outlook::of_branch(&state, &stored.branch, stored.today) {
+            Ok(season) => Ok(season),
+            Err(AppError::NotReady(why)) => Err(why),
+            Err(error) => return Err(error),
+        };
+        Ok::<_, AppError>((stored, season))
+    })
+    .await?;
+    let shell = Shell::signed_in(&request, &caller, "Season", &stored.branch.name, Some(SEASON));
+    shell::show(StatusCode::OK, &page(shell, &stored, &season))
+}
+
+/// What the page reads.
+struct Stored {
+    branch: BranchRecord,
+    today: NaiveDate,
+    visits: Vec<VisitRecord>,
+    sites: BTreeMap<SiteId, SiteRecord>,
+    contacts: Vec<ContactRecord>,
+    plan: Option<PlanRecord>,
+    unplaced: Vec<UnplacedRecord>,
+    scoring: Option<ScoringSummary>,
+    /// Newest word of a household about a visit, if it asked for something.
+    asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
+}
+
+impl Stored {
+    fn load(state: &AppState, branch: BranchId) -> Result<Self, AppError> {
+        let now = state.now();
+        state.store.read(|conn| {
+            let record = branches::find(conn, branch)?;
+            let today = local_day(now, record.time_zone);
+            let all = visits::list(conn, branch, &VisitFilter::default(), Page::everything())?;
+            let sites = sites::list(conn, branch, &SiteFilter::default(), Page::everything())?;
+            let contacts =
+                contacts::list(conn, branch, &ContactFilter::default(), Page::everything())?;
+            let plan = newest_plan(conn, branch)?;
+            let unplaced = match &plan {
+                Some(plan) => {
+                    let filter = UnplacedFilter { plan: Some(plan.id) };
+                    plans::list_unplaced(conn, branch, &filter, Page::everything())?
+                }
+                None => Vec::new(),
+            };
+            Ok(Self {
+                today,
+                visits: all.into_iter().filter(|visit| concerns(visit, today)).collect(),
+                sites: sites.into_iter().map(|site| (site.id, site)).collect(),
+                contacts,
+                plan,
+                unplaced,
+                scoring: scoring(conn, branch)?,
+                asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
+                branch: record,
+            })
+        })
+    }
+
+    fn household(&self, site: SiteId) -> String {
+        self.sites.get(&site).map_or_else(
+            || format!("site {site}"),
+            |site| format!("{}, {}, {}", site.name, site.address_1, site.city),
+        )
+    }
+
+    fn visit(&self, id: VisitId) -> Option<&VisitRecord> {
+        self.visits.iter().find(|visit| visit.id == id)
+    }
+
+    fn phone(&self, site: SiteId) -> String {
+        self.contacts
+            .iter()
+            .filter(|contact| contact.site_id == site)
+            .find_map(|contact| contact.phone.clone())
+            .unwrap_or_else(|| "no telephone on record".to_owned())
+    }
+}
+
+/// Visits of the year around today; earlier ones are history.
+fn concerns(visit: &VisitRecord, today: NaiveDate) -> bool {
+    let year = |date: NaiveDate| date.year() == today.year();
+    visit.day.map_or_else(|| visit.within_last >= today || year(visit.within_last), year)
+}
+
+/// The adopted plan, or else the newest draft.
+fn newest_plan(conn: &mut AnyConnection, branch: BranchId) -> Result<Option<PlanRecord>, AppError> {
+    for state in [PlanState::Adopted, PlanState::Draft] {
+        let filter = PlanFilter { state: Some(state), ..PlanFilter::default() };
+        if let Some(plan) = plans::list(conn, branch, &filter, Page::everything())?.pop() {
+            return Ok(Some(plan));
+        }
+    }
+    Ok(None)
+}
+
+fn scoring(conn: &mut AnyConnection, branch: BranchId) -> Result<Option<ScoringSummary>, AppError> {
+    let Some(run) = runs::latest(conn, branch, RunKind::Scoring)? else { return Ok(None) };
+    run.detail
+        .map(serde_json::from_value)
+        .transpose()
+        .map_err(|error| AppError::internal("stored summary of a scoring", error))
+}
+
+fn asked(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    from: chrono::DateTime<chrono::Utc>,
+) -> Result<BTreeMap<VisitId, (AnswerKind, Option<String>)>, AppError> {
+    let filter = AnswerFilter { from: Some(from), ..AnswerFilter::default() };
+    let mut newest = BTreeMap::new();
+    for answer in answers::list(conn, branch, &filter, Page::everything())? {
+        let Some(visit) = answer.visit_id else { continue };
+        let words = answer
+            .detail
+            .as_ref()
+            .and_then(|detail| detail.get("words"))
+            .and_then(|words| words.as_str())
+            .map(str::to_owned);
+        newest.insert(visit, (answer.what, words));
+    }
+    newest.retain(|_, (kind, _)| {
+        matches!(kind, AnswerKind::AnotherSlot | AnswerKind::CallMe | AnswerKind::Declined)
+    });
+    Ok(newest)
+}
+
+fn page(shell: Shell, stored: &Stored, season: &Result<BranchSeason, String>) -> SeasonPage {
+    let first_spell = season.as_ref().ok().map(|season| &season.outlook.first_hot_spell);
+    let states: Vec<StateCount> = VisitState::ALL
+        .iter()
+        .map(|state| StateCount {
+            name: words::state(*state),
+            count: stored.visits.iter().filter(|visit| visit.state == *state).count(),
+        })
+        .collect();
+    SeasonPage {
+        shell,
+        today: words::full_day(stored.today),
+        lead: lead(stored, first_spell),
+        season: season.as_ref().map(|it| season_view(stored, it)).map_err(Clone::clone),
+        visits: stored.visits.len(),
+        states,
+        weeks: weeks(stored, first_spell),
+        plan: stored.plan.as_ref().and_then(plan_view),
+        needs: needs(stored),
+    }
+}
+
+/// The page in two sentences.
+fn lead(stored: &Stored, first_spell: Option<&DateDistribution>) -> String {
+    let open = |state: VisitState| state == VisitState::Owed || state == VisitState::Missed;
+    let without_day = stored.visits.iter().filter(|visit| open(visit.state)).count();
+    let to_come = stored.visits.iter().filter(|visit| visit.state.holds_a_place()).count();
+    let visits = format!(
+        "{} still without a day, {} with one and not done yet.",
+        words::count(without_day, "visit", "visits"),
+        to_come
+    );
+    match first_spell.and_then(|spell| spell.p10) {
+        Some(early) if early > stored.today => {
+            let left = (early - stored.today).num_days();
+            format!(
+                "{left} days until {}, before which the first hot spell comes in one year of ten. {visits}",
+                words::date(early)
+            )
+        }
+        Some(_) => format!("The first hot spell may come any day or has come. {visits}"),
+        None => visits,
+    }
+}
+
+fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
+    let outlook = &season.outlook;
+    let unit = match stored.branch.temperature_unit {
+        TemperatureUnit::DegC => "°C days",
+        TemperatureUnit::DegF => "°F days",
+    };
+    let heat = outlook.heat_so_far.map(|heat| {
+        let gap = match heat.missing_days {
+            0 => String::new(),
+            days => format!(" {} without a value are not in the sum.", words::count(days, "day", "days")),
+        };
+        format!(
+            "{:.0} {unit} so far; normal by now is {:.0}, and eight years of ten lie between {:.0} and {:.0}. Warmer than {:.0} % of the past years.{gap}",
+            heat.degree_days, heat.normal, heat.p10, heat.p90, 100.0 * heat.warmer_than_share
+        )
+    });
+    let title = format!("{}: the season of {}", stored.branch.name, outlook.year);
+    let labels = SeasonCurveLabels { title: &title, unit };
+    SeasonView {
+        heat,
+        dates: vec![
+            date_row("Heat begins", &outlook.heat_begins),
+            date_row("First hot spell", &outlook.first_hot_spell),
+            date_row("Week with the most load, from", &outlook.peak_week),
+        ],
+        curve: season_curve_svg(&season.curve, &labels),
+        base_years: format!(
+            "Station {}, {} past years as what may come, percentiles from {} to {}.",
+            outlook.station, outlook.source_years, outlook.base_years.0, outlook.base_years.1
+        ),
+    }
+}
+
+fn date_row(name: &'static str, dates: &DateDistribution) -> DateRow {
+    let told = |date: Option<NaiveDate>| date.map_or_else(|| "not this season".to_owned(), words::date);
+    DateRow {
+        name,
+        early: told(dates.p10),
+        middle: told(dates.p50),
+        late: told(dates.p90),
+        meaning: dates.definition.clone(),
+    }
+}
+
+/// Where visits fall, week by week.
+fn weeks(stored: &Stored, first_spell: Option<&DateDistribution>) -> Option<String> {
+    let mut by_week: BTreeMap<NaiveDate, Week> = BTreeMap::new();
+    for visit in &stored.visits {
+        let Some(day) = visit.day else { continue };
+        let monday = day - Days::new(u64::from(day.weekday().num_days_from_monday()));
+        let week = by_week.entry(monday).or_insert(Week { monday, open: 0, done: 0 });
+        match visit.state {
+            VisitState::Done => week.done += 1,
+            state if state.holds_a_place() => week.open += 1,
+            _ => {}
+        }
+    }
+    by_week.retain(|_, week| week.open + week.done > 0);
+    let marks = Marks {
+        today: stored.today,
+        spell_early: first_spell.and_then(|spell| spell.p10),
+        spell_middle: first_spell.and_then(|spell| spell.p50),
+    };
+    let weeks: Vec<Week> = by_week.into_values().collect();
+    (!weeks.is_empty()).then(|| weeks_svg(&weeks, &marks))
+}
+
+fn plan_view(plan: &PlanRecord) -> Option<PlanView> {
+    let figures: PlanFigures = serde_json::from_value(plan.figures.clone()).ok()?;
+    let before = |count: usize, date: Option<NaiveDate>| {
+        date.map_or_else(|| "not known".to_owned(), |date| format!("{count} before {}", words::date(date)))
+    };
+    let hours = figures.travel_minutes / 60;
+    Some(PlanView {
+        name: format!(
+            "Plan {} ({}), {} to {}",
+            plan.id,
+            plan.state,
+            words::date(plan.first_day),
+            words::date(plan.last_day)
+        ),
+        rows: vec![
+            ("Visits owed", figures.owed.to_string()),
+            ("With a day", figures.placed.to_string()),
+            ("Without", figures.unplaced.to_string()),
+            (
+                "Before the first hot spell, early date",
+                before(figures.placed_before_early, figures.first_hot_spell_early),
+            ),
+            (
+                "Before the first hot spell, middle date",
+                before(figures.placed_before_median, figures.first_hot_spell_median),
+            ),
+            ("Failures to expect before the visits", format!("{:.1}", figures.expected_failures)),
+            (
+                "The same days in the order of the agreements",
+                format!("{:.1}", figures.expected_failures_agreement_order),
+            ),
+            ("Driving", format!("{hours} h")),
+        ],
+    })
+}
+
+fn needs(stored: &Stored) -> Vec<Need> {
+    let mut needs = Vec::new();
+    let mut need = |count: usize, one: &str, many: &str, action, rows| {
+        needs.extend(Need::of(words::count(count, one, many), action, rows));
+    };
+    let rows = asked_rows(stored);
+    need(
+        rows.len(),
+        "household asked for something",
+        "households asked for something",
+        "Call them or give the visit another time.",
+        rows,
+    );
+    let rows = missed_rows(stored);
+    need(
+        rows.len(),
+        "visit was missed",
+        "visits were missed",
+        "Place it again: it is still owed.",
+        rows,
+    );
+    let rows = unreachable_rows(stored);
+    need(
+        rows.len(),
+        "household with a visit is not reached by mail",
+        "households with a visit are not reached by mail",
+        "Call them about their visit.",
+        rows,
+    );
+    let rows = unplaced_rows(stored);
+    need(
+        rows.len(),
+        "visit has no place in the plan",
+        "visits have no place in the plan",
+        "Free a technician's hours or speak with the household.",
+        rows,
+    );
+    let rows = stored.scoring.as_ref().map(|it| it.assumptions.clone()).unwrap_or_default();
+    need(
+        rows.len(),
+        "assumption behind the scores",
+        "assumptions behind the scores",
+        "Fill the gaps in the records; the scores grow sharper.",
+        rows,
+    );
+    needs
+}
+
+fn asked_rows(stored: &Stored) -> Vec<String> {
+    stored
+        .asked
+        .iter()
+        .filter_map(|(id, (kind, wish))| {
+            let visit = stored.visit(*id).filter(|visit| visit.state.holds_a_place())?;
+            let what = match (kind, wish) {
+                (AnswerKind::CallMe, _) => "please call".to_owned(),
+                (_, Some(wish)) => format!("another time: «{wish}»"),
+                (_, None) => "another time".to_owned(),
+            };
+            let household = stored.household(visit.site_id);
+            Some(format!("{household}: {what} ({})", stored.phone(visit.site_id)))
+        })
+        .collect()
+}
+
+fn missed_rows(stored: &Stored) -> Vec<String> {
+    stored
+        .visits
+        .iter()
+        .filter(|visit| visit.state == VisitState::Missed)
+        .map(|visit| {
+            let day = visit.day.map(|day| format!(", {}", words::day(day))).unwrap_or_default();
+            format!("{}{day}", stored.household(visit.site_id))
+        })
+        .collect()
+}
+
+fn unreachable_rows(stored: &Stored) -> Vec<String> {
+    let reached: BTreeSet<SiteId> = stored
+        .contacts
+        .iter()
+        .filter(|contact| contact.may_be_mailed())
+        .map(|contact| contact.site_id)
+        .collect();
+    let mut coming: Vec<&VisitRecord> = stored
+        .visits
+        .iter()
+        .filter(|visit| visit.state.holds_a_place() && visit.state != VisitState::Agreed)
+        .filter(|visit| !reached.contains(&visit.site_id))
+        .collect();
+    coming.sort_by_key(|visit| (visit.day, visit.id));
+    coming
+        .into_iter()
+        .map(|visit| {
+            let day = visit.day.map(words::day).unwrap_or_default();
+            let household = stored.household(visit.site_id);
+            format!("{household}: visit on {day}, {}", stored.phone(visit.site_id))
+        })
+        .collect()
+}
+
+fn unplaced_rows(stored: &Stored) -> Vec<String> {
+    stored
+        .unplaced
+        .iter()
+        .filter_map(|left| {
+            let visit = stored.visit(left.visit_id)?;
+            (visit.state == VisitState::Owed)
+                .then(|| format!("{}: {}", stored.household(visit.site_id), left.reason))
+        })
+        .collect()
+}
