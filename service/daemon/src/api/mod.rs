@@ -19,4 +19,4 @@ pub mod page;
 pub mod problem;
 mod transact;
 pub mod types;
-mod visibility;
+pub(crate) mod visibility;

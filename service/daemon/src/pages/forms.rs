@@ -61,7 +61,8 @@ mod tests {
 
     #[test]
     fn numbers_take_point_or_comma_and_nothing_else() {
-        let fields = fields(&[("a", "42.5"), ("b", " 42,5 "), ("c", "4 2"), ("d", ""), ("e", "inf")]);
+        let fields =
+            fields(&[("a", "42.5"), ("b", " 42,5 "), ("c", "4 2"), ("d", ""), ("e", "inf")]);
         assert_eq!(fields.number("a"), Ok(Some(42.5)));
         assert_eq!(fields.number("b"), Ok(Some(42.5)));
         assert!(fields.number("c").is_err());

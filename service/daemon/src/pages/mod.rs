@@ -29,9 +29,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .error_handler(|error, _| refusal::PageError::unreadable_form(&error).into());
     config
         .app_data(forms)
-        .service(
-            web::resource("/assets/hotspell.css").route(web::get().to(assets::stylesheet)),
-        )
+        .service(web::resource("/assets/hotspell.css").route(web::get().to(assets::stylesheet)))
         .service(web::resource("/").route(web::get().to(sign_in::start)))
         .service(
             web::resource("/sign-in")

@@ -110,8 +110,11 @@ impl ResponseError for PageError {
             Self::SignIn(path) => see_other(&super::sign_in::address(path)),
             Self::Told { status, detail } => {
                 let heading = heading(*status);
-                let page =
-                    RefusalPage { shell: Shell::open(Language::English, heading, ""), heading, detail };
+                let page = RefusalPage {
+                    shell: Shell::open(Language::English, heading, ""),
+                    heading,
+                    detail,
+                };
                 shell::show(*status, &page)
                     .unwrap_or_else(|_| HttpResponse::build(*status).body(detail.clone()))
             }
@@ -126,8 +129,7 @@ impl From<ApiError> for PageError {
         }
         let fields: Vec<String> =
             error.field_errors().iter().map(|field| field.detail.clone()).collect();
-        let detail =
-            if fields.is_empty() { error.detail().to_owned() } else { fields.join("; ") };
+        let detail = if fields.is_empty() { error.detail().to_owned() } else { fields.join("; ") };
         Self::told(error.kind().status(), sentence(&detail))
     }
 }
@@ -135,7 +137,8 @@ impl From<ApiError> for PageError {
 /// A detail as a sentence of its own.
 fn sentence(detail: &str) -> String {
     let mut letters = detail.trim_end_matches('.').chars();
-    let first: String = letters.next().map(|letter| letter.to_uppercase().collect()).unwrap_or_default();
+    let first: String =
+        letters.next().map(|letter| letter.to_uppercase().collect()).unwrap_or_default();
     format!("{first}{}.", letters.as_str())
 }
 

@@ -35,15 +35,14 @@ pub(super) struct Query {
 /// The address of the sign-in page that leads back to a path.
 pub(super) fn address(path: &str) -> String {
     let pair = [("next", path)];
-    serde_urlencoded::to_string(pair).map_or_else(|_| "/sign-in".to_owned(), |query| format!("/sign-in?{query}"))
+    serde_urlencoded::to_string(pair)
+        .map_or_else(|_| "/sign-in".to_owned(), |query| format!("/sign-in?{query}"))
 }
 
 /// A path of this service, and nothing that a browser could take for another one.
 fn own_path(next: Option<&str>) -> &str {
     next.filter(|path| {
-        path.starts_with('/')
-            && !path.starts_with("//")
-            && !path.contains(['\\', '\r', '\n', '\t'])
+        path.starts_with('/') && !path.starts_with("//") && !path.contains(['\\', '\r', '\n', '\t'])
     })
     .unwrap_or("/")
 }
@@ -59,7 +58,12 @@ pub(super) async fn start(request: HttpRequest) -> HttpResponse {
     })
 }
 
-fn page(status: StatusCode, next: &str, email: &str, refused: Option<String>) -> Result<HttpResponse, PageError> {
+fn page(
+    status: StatusCode,
+    next: &str,
+    email: &str,
+    refused: Option<String>,
+) -> Result<HttpResponse, PageError> {
     let page = SignInPage {
         shell: Shell::open(Language::English, "Sign in", ""),
         next: next.to_owned(),
@@ -96,7 +100,9 @@ pub(super) async fn enter(
     match entered {
         Ok((cookie, _)) => {
             let mut answer = see_other(&next);
-            answer.add_cookie(&cookie).map_err(|error| PageError::broken("session cookie", &error))?;
+            answer
+                .add_cookie(&cookie)
+                .map_err(|error| PageError::broken("session cookie", &error))?;
             Ok(answer)
         }
         Err(refusal) => refuse(refusal, &next, &email),
@@ -144,6 +150,9 @@ mod tests {
 
     #[test]
     fn the_way_back_survives_the_sign_in_page() {
-        assert_eq!(address("/office/day?day=2025-04-02"), "/sign-in?next=%2Foffice%2Fday%3Fday%3D2025-04-02");
+        assert_eq!(
+            address("/office/day?day=2025-04-02"),
+            "/sign-in?next=%2Foffice%2Fday%3Fday%3D2025-04-02"
+        );
     }
 }

@@ -1,5 +1,5 @@
 //! Pictures as SVG: plain values in, a document out.
 
-pub mod season_curve;
 pub(crate) mod route_map;
+pub mod season_curve;
 pub(crate) mod weeks;

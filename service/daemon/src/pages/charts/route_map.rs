@@ -48,25 +48,41 @@ pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Opt
                 format!("{x:.1},{y:.1} ")
             })
             .collect();
-        put(&mut svg, format_args!(
-            "<polyline class=\"route route{}\" points=\"{}\"/>\n", index % STYLES, line.trim_end()
-        ));
+        put(
+            &mut svg,
+            format_args!(
+                "<polyline class=\"route route{}\" points=\"{}\"/>\n",
+                index % STYLES,
+                line.trim_end()
+            ),
+        );
     }
     for (index, route) in routes.iter().enumerate() {
         for (number, at) in &route.stops {
             let (x, y) = sheet.place(*at);
-            put(&mut svg, format_args!(
-                "<circle class=\"stop route{}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"13\"/><text class=\"ink\" text-anchor=\"middle\" x=\"{x:.1}\" y=\"{:.1}\">{}{number}</text>\n",
-                index % STYLES, y + 4.5, route.letter,
-            ));
+            put(
+                &mut svg,
+                format_args!(
+                    "<circle class=\"stop route{}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"13\"/><text class=\"ink\" text-anchor=\"middle\" x=\"{x:.1}\" y=\"{:.1}\">{}{number}</text>\n",
+                    index % STYLES,
+                    y + 4.5,
+                    route.letter,
+                ),
+            );
         }
     }
     if let Some(depot) = depot {
         let (x, y) = sheet.place(depot);
-        put(&mut svg, format_args!(
-            "<rect class=\"depot\" x=\"{:.1}\" y=\"{:.1}\" width=\"16\" height=\"16\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">depot</text>\n",
-            x - 8.0, y - 8.0, x + 12.0, y + 4.5,
-        ));
+        put(
+            &mut svg,
+            format_args!(
+                "<rect class=\"depot\" x=\"{:.1}\" y=\"{:.1}\" width=\"16\" height=\"16\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">depot</text>\n",
+                x - 8.0,
+                y - 8.0,
+                x + 12.0,
+                y + 4.5,
+            ),
+        );
     }
     sheet.scale(&mut svg);
     svg.push_str("</svg>\n");
@@ -103,7 +119,8 @@ impl Sheet {
         let wide = (east - west) * shrink * KILOMETRES_PER_DEGREE;
         let high = (north - south) * KILOMETRES_PER_DEGREE;
         // One stop alone is shown as if it had a kilometre around it.
-        let scale = ((WIDTH - 2.0 * MARGIN) / wide.max(1.0)).min((HEIGHT - 2.0 * MARGIN) / high.max(1.0));
+        let scale =
+            ((WIDTH - 2.0 * MARGIN) / wide.max(1.0)).min((HEIGHT - 2.0 * MARGIN) / high.max(1.0));
         Some(Self {
             middle_latitude,
             middle_longitude: f64::midpoint(west, east),
@@ -120,14 +137,21 @@ impl Sheet {
     }
 
     fn scale(&self, svg: &mut String) {
-        let kilometres =
-            [20.0, 10.0, 5.0, 2.0, 1.0].into_iter().find(|km| km * self.scale < 240.0).unwrap_or(0.5);
+        let kilometres = [20.0, 10.0, 5.0, 2.0, 1.0]
+            .into_iter()
+            .find(|km| km * self.scale < 240.0)
+            .unwrap_or(0.5);
         let end = 20.0 + kilometres * self.scale;
         let y = HEIGHT - 14.0;
-        put(svg, format_args!(
-            "<line class=\"axis\" x1=\"20\" x2=\"{end:.1}\" y1=\"{y}\" y2=\"{y}\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">{kilometres} km ({:.1} mi)</text>\n",
-            end + 8.0, y + 4.0, kilometres / 1.609_344,
-        ));
+        put(
+            svg,
+            format_args!(
+                "<line class=\"axis\" x1=\"20\" x2=\"{end:.1}\" y1=\"{y}\" y2=\"{y}\"/><text class=\"ink\" x=\"{:.1}\" y=\"{:.1}\">{kilometres} km ({:.1} mi)</text>\n",
+                end + 8.0,
+                y + 4.0,
+                kilometres / 1.609_344,
+            ),
+        );
     }
 }
 
@@ -152,12 +176,16 @@ mod tests {
 
     #[test]
     fn routes_without_any_position_have_no_map() {
-        assert_eq!(route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }]), None);
+        assert_eq!(
+            route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }]),
+            None
+        );
     }
 
     #[test]
     fn the_picture_of_one_route_stays_as_it_is() {
-        let route = MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
+        let route =
+            MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
         insta::assert_snapshot!(route_map_svg(Some(at(33.42, -111.94)), &[route]).unwrap());
     }
 }

@@ -58,25 +58,35 @@ pub(crate) fn weeks_svg(weeks: &[Week], marks: &Marks) -> String {
         bar(&mut svg, "done", left, right, BOTTOM - done, done);
         bar(&mut svg, "open", left, right, BOTTOM - done - open, open);
         let all = week.done + week.open;
-        put(&mut svg, format_args!(
-            "<text class=\"ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{all}</text>\n<text class=\"soft-ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{}</text>\n",
-            (left + right) / 2.0,
-            BOTTOM - done - open - 5.0,
-            (left + right) / 2.0,
-            BOTTOM + 18.0,
-            if weeks.len() > 16 { week.monday.format("%-m/%-d") } else { week.monday.format("%b %-d") },
-        ));
+        put(
+            &mut svg,
+            format_args!(
+                "<text class=\"ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{all}</text>\n<text class=\"soft-ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{}</text>\n",
+                (left + right) / 2.0,
+                BOTTOM - done - open - 5.0,
+                (left + right) / 2.0,
+                BOTTOM + 18.0,
+                if weeks.len() > 16 {
+                    week.monday.format("%-m/%-d")
+                } else {
+                    week.monday.format("%b %-d")
+                },
+            ),
+        );
     }
     for (row, (day, name, class)) in named.into_iter().enumerate() {
         let Some(day) = day else { continue };
         let (at, y) = (x(day), 18.0 + 18.0 * row as f64);
         let (anchor, shift) = if at > WIDTH / 2.0 { ("end", -6.0) } else { ("start", 6.0) };
-        put(&mut svg, format_args!(
-            "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{BOTTOM}\"/>\n<text class=\"ink\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{y}\">{name}: {}</text>\n",
-            y - 12.0,
-            at + shift,
-            day.format("%b %-d"),
-        ));
+        put(
+            &mut svg,
+            format_args!(
+                "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{BOTTOM}\"/>\n<text class=\"ink\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{y}\">{name}: {}</text>\n",
+                y - 12.0,
+                at + shift,
+                day.format("%b %-d"),
+            ),
+        );
     }
     svg.push_str("</svg>\n");
     svg
@@ -106,10 +116,13 @@ fn head(weeks: &[Week]) -> String {
 
 fn bar(svg: &mut String, class: &str, left: f64, right: f64, top: f64, height: f64) {
     if height > 0.0 {
-        put(svg, format_args!(
-            "<rect class=\"{class}\" x=\"{left:.1}\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{height:.1}\"/>\n",
-            right - left,
-        ));
+        put(
+            svg,
+            format_args!(
+                "<rect class=\"{class}\" x=\"{left:.1}\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{height:.1}\"/>\n",
+                right - left,
+            ),
+        );
     }
 }
 

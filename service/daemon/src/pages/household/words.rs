@@ -91,10 +91,15 @@ impl Words {
         let (afternoon, hour) = time.hour12();
         let minute = time.minute();
         match self.language {
-            Language::English => format!("{hour}:{minute:02} {}", if afternoon { "PM" } else { "AM" }),
+            Language::English => {
+                format!("{hour}:{minute:02} {}", if afternoon { "PM" } else { "AM" })
+            }
             Language::Spanish => {
                 let article = if hour == 1 { "la" } else { "las" };
-                format!("{article} {hour}:{minute:02} {}", if afternoon { "p. m." } else { "a. m." })
+                format!(
+                    "{article} {hour}:{minute:02} {}",
+                    if afternoon { "p. m." } else { "a. m." }
+                )
             }
         }
     }
@@ -112,8 +117,18 @@ static ENGLISH: Words = Words {
     language: Language::English,
     weekdays: ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"],
     months: [
-        "January", "February", "March", "April", "May", "June", "July", "August", "September",
-        "October", "November", "December",
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
     ],
     tune_up: "Your cooling tune-up",
     capacitor_check: "Your short cooling check",
@@ -161,8 +176,18 @@ static SPANISH: Words = Words {
     language: Language::Spanish,
     weekdays: ["lunes", "martes", "miércoles", "jueves", "viernes", "sábado", "domingo"],
     months: [
-        "enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre",
-        "octubre", "noviembre", "diciembre",
+        "enero",
+        "febrero",
+        "marzo",
+        "abril",
+        "mayo",
+        "junio",
+        "julio",
+        "agosto",
+        "septiembre",
+        "octubre",
+        "noviembre",
+        "diciembre",
     ],
     tune_up: "Su visita de mantenimiento",
     capacitor_check: "Su visita breve de revisión",

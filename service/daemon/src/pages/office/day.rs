@@ -145,12 +145,9 @@ fn route(day: &Day, shift: Option<(i32, i32)>, letter: char) -> RouteView {
     let at = |seconds| words::time(time_of_day(seconds));
     let ends = day.stops.last().map(|stop| stop.stop.leave_seconds);
     let hours = match (shift, ends) {
-        (Some((from, to)), Some(ends)) => format!(
-            "Shift {} to {}, last stop left at {}",
-            at(from),
-            at(to),
-            at(ends)
-        ),
+        (Some((from, to)), Some(ends)) => {
+            format!("Shift {} to {}, last stop left at {}", at(from), at(to), at(ends))
+        }
         (None, Some(ends)) => format!("No shift on this day; last stop left at {}", at(ends)),
         (_, None) => "No stops".to_owned(),
     };

@@ -17,9 +17,9 @@ use hotspell_store::visits::{self, VisitFilter};
 use hotspell_store::{AnyConnection, Page};
 use serde::Deserialize;
 
-use crate::app::scores;
 use crate::app::AppError;
 use crate::app::letters::address_of;
+use crate::app::scores;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, RISK, Shell};
 use crate::pages::visitor::Office;
@@ -168,7 +168,10 @@ fn lies_in(site: &SiteRecord, wanted: &str) -> bool {
 }
 
 /// Where the open visit of each home stands.
-fn next_visits(conn: &mut AnyConnection, branch: BranchId) -> Result<BTreeMap<SiteId, String>, AppError> {
+fn next_visits(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<BTreeMap<SiteId, String>, AppError> {
     let filter = VisitFilter {
         states: Some(vec![
             VisitState::Owed,

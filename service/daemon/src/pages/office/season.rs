@@ -311,7 +311,8 @@ fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
 }
 
 fn date_row(name: &'static str, dates: &DateDistribution) -> DateRow {
-    let told = |date: Option<NaiveDate>| date.map_or_else(|| "not this season".to_owned(), words::date);
+    let told =
+        |date: Option<NaiveDate>| date.map_or_else(|| "not this season".to_owned(), words::date);
     DateRow {
         name,
         early: told(dates.p10),
@@ -347,7 +348,10 @@ fn weeks(stored: &Stored, first_spell: Option<&DateDistribution>) -> Option<Stri
 fn plan_view(plan: &PlanRecord) -> Option<PlanView> {
     let figures: PlanFigures = serde_json::from_value(plan.figures.clone()).ok()?;
     let before = |count: usize, date: Option<NaiveDate>| {
-        date.map_or_else(|| "not known".to_owned(), |date| format!("{count} before {}", words::date(date)))
+        date.map_or_else(
+            || "not known".to_owned(),
+            |date| format!("{count} before {}", words::date(date)),
+        )
     };
     let hours = figures.travel_minutes / 60;
     Some(PlanView {

@@ -229,7 +229,11 @@ impl CheckPage {
                 .map(|unit| FormUnit {
                     label: view::label(&unit.unit),
                     about: view::about(&unit.unit),
-                    parts: unit.parts.iter().map(|part| FormPart::of(part, fields, wrong)).collect(),
+                    parts: unit
+                        .parts
+                        .iter()
+                        .map(|part| FormPart::of(part, fields, wrong))
+                        .collect(),
                 })
                 .collect(),
             may_override: caller.is_office(),

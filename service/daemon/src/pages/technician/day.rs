@@ -150,10 +150,7 @@ fn load(
 fn page(shell: Shell, found: &Found, suffix: &str) -> DayPage {
     let neighbour = |day: Option<NaiveDate>| {
         let day = day.unwrap_or(found.on);
-        Neighbour {
-            address: format!("{}?day={day}{suffix}", TODAY.path),
-            name: words::day(day),
-        }
+        Neighbour { address: format!("{}?day={day}{suffix}", TODAY.path), name: words::day(day) }
     };
     let stops: Vec<StopView> = found.day.as_ref().map(stops).unwrap_or_default();
     let total = stops.len();

@@ -114,9 +114,8 @@ impl Entered {
         else {
             return Ok(());
         };
-        let end_kind: ComponentEnd = kind
-            .parse()
-            .map_err(|error: hotspell_domain::UnknownWord| error.to_string())?;
+        let end_kind: ComponentEnd =
+            kind.parse().map_err(|error: hotspell_domain::UnknownWord| error.to_string())?;
         self.result.replacements.push(ResultReplacement {
             component: part.id,
             end_kind,
@@ -170,7 +169,9 @@ mod tests {
 
     #[test]
     fn a_rating_may_be_typed_without_spaces_and_with_a_greek_letter() {
-        for typed in ["45+5 uF 370/440 V", "45+5µF 370/440V", "45+5 uf 370/440v", "45+5MFD 370/440 V"] {
+        for typed in
+            ["45+5 uF 370/440 V", "45+5µF 370/440V", "45+5 uf 370/440v", "45+5MFD 370/440 V"]
+        {
             assert_eq!(typed_rating(typed), "45+5 uF 370/440 V", "{typed}");
         }
     }
