@@ -17,7 +17,7 @@ pub(crate) mod serve;
 mod weather_file;
 
 /// What the daemon serves and does beside the API.
-const HOOKS: Hooks = Hooks { pages: |_| {}, jobs: crate::jobs::driver::spawn };
+const HOOKS: Hooks = Hooks { pages: crate::pages::routes, jobs: crate::jobs::driver::spawn };
 
 /// Memory and foresight for a cooling contractor's maintenance agreements.
 #[derive(Debug, Parser)]

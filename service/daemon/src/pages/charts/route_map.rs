@@ -25,6 +25,7 @@ pub(crate) struct MapRoute {
 }
 
 /// Draws the routes from and to the depot; nothing when no stop has a position.
+#[expect(clippy::too_many_lines, reason = "one picture, drawn from back to front")]
 pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Option<String> {
     let places: Vec<Position> = routes
         .iter()

@@ -211,8 +211,7 @@ fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError
             ("after", after),
         ];
         serde_urlencoded::to_string(pairs)
-            .map(|query| format!("{}?{query}", RISK.path))
-            .unwrap_or_else(|_| RISK.path.to_owned())
+            .map_or_else(|_| RISK.path.to_owned(), |query| format!("{}?{query}", RISK.path))
     });
     Ok(RiskPage {
         shell,
