@@ -1,6 +1,6 @@
 //! Whole-daemon tests: the real binary, real databases, real mail, a real browser.
 
-#![expect(
+#![allow(
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,

@@ -4,7 +4,7 @@
 //! Nothing here knows the daemon's code: tests see what a person with a terminal, a mail reader and
 //! a browser sees.
 
-#![expect(
+#![allow(
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
