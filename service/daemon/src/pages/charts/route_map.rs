@@ -184,9 +184,12 @@ mod tests {
     }
 
     #[test]
-    fn the_picture_of_one_route_stays_as_it_is() {
+    fn a_route_carries_its_letter_and_numbers_from_the_depot() {
         let route =
             MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
-        insta::assert_snapshot!(route_map_svg(Some(at(33.42, -111.94)), &[route]).unwrap());
+        let svg = route_map_svg(Some(at(33.42, -111.94)), &[route]).unwrap();
+        assert_eq!(svg.matches("<polyline").count(), 1);
+        assert!(svg.contains(">A1</text>") && svg.contains(">A2</text>"), "{svg}");
+        assert!(svg.contains(">depot</text>"), "{svg}");
     }
 }

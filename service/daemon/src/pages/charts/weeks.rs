@@ -135,7 +135,7 @@ mod tests {
     }
 
     #[test]
-    fn the_picture_of_two_weeks_stays_as_it_is() {
+    fn the_picture_counts_the_visits_and_marks_the_known_dates() {
         let weeks = [
             Week { monday: day("2025-03-31"), open: 2, done: 6 },
             Week { monday: day("2025-04-07"), open: 4, done: 0 },
@@ -145,6 +145,9 @@ mod tests {
             spell_early: Some(day("2025-04-20")),
             spell_middle: None,
         };
-        insta::assert_snapshot!(weeks_svg(&weeks, &marks));
+        let svg = weeks_svg(&weeks, &marks);
+        assert!(svg.contains("6 done, 6 to come, over 2 weeks"), "{svg}");
+        assert!(svg.contains("first hot spell, one year of ten: Apr 20"), "{svg}");
+        assert!(!svg.contains("half the years"), "an unknown date has no mark: {svg}");
     }
 }
