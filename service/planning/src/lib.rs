@@ -5,6 +5,7 @@
 
 pub mod budget;
 pub mod checker;
+pub mod day;
 pub mod difference;
 mod engine;
 pub mod error;

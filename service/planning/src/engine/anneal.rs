@@ -51,6 +51,9 @@ pub(crate) fn anneal(
     let mut dealer = Dice::new(seed, 0);
     let mut current = start;
     let mut best = current.clone();
+    if let [search] = &mut searches[..] {
+        search.remember(best.clone());
+    }
     let (mut done, mut share) = (0, 0.0_f64);
     let round = (budget.iterations / ROUNDS / u64::from(parts)).clamp(1, LONGEST_ROUND);
     let mut number = 0;

@@ -14,4 +14,4 @@ pub(crate) mod search;
 pub(crate) use anneal::{Schedule, anneal};
 pub(crate) use dice::Dice;
 pub(crate) use model::{Model, ModelBuilder, Slot};
-pub(crate) use search::{Search, Settings};
+pub(crate) use search::{Search, Settings, Solution};

@@ -15,8 +15,6 @@ pub(crate) struct Slot {
     /// Cost of using the slot at all.
     pub(crate) fixed_cost: i32,
     pub(crate) pause: Option<Break>,
-    /// Slots of one class are alike for every visit; only the first empty one of a class is tried.
-    pub(crate) class: u32,
     /// Slots that belong together (the technicians of one day).
     pub(crate) group: u32,
 }
@@ -74,6 +72,8 @@ pub(crate) struct Model {
     pub(crate) span: Vec<i32>,
     /// Travel from the farthest-used end point, for insertion orders.
     pub(crate) remoteness: Vec<i32>,
+    /// Whether all slots are alike for every visit; then only one empty slot is tried.
+    pub(crate) uniform: bool,
     /// Largest gain that a detour may have because of rounding.
     pub(crate) detour_floor: i32,
 }
@@ -98,7 +98,9 @@ impl ModelBuilder {
         // A detour through a third place can only save time by rounding, one second a leg; tables that
         // do not promise the triangle inequality get no such bound.
         let detour_floor = if travel.obeys_triangle_inequality() { -2 } else { i32::MIN / 4 };
+        let uniform = slots.len() > 1 && slots.iter().all(|slot| *slot == slots[0]);
         let model = Model {
+            uniform,
             slots,
             location: Vec::new(),
             duration: Vec::new(),

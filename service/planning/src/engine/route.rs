@@ -91,6 +91,11 @@ impl Route {
         route
     }
 
+    /// Visits in order.
+    pub(crate) fn visits(&self) -> impl Iterator<Item = u32> + '_ {
+        self.nodes.iter().map(|node| node.visit).filter(|&visit| visit != NONE)
+    }
+
     pub(crate) fn stops(&self) -> usize {
         self.nodes.len() - 2
     }

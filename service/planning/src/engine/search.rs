@@ -45,6 +45,7 @@ struct Glance {
     slack: i32,
     /// Room left of the capacity.
     room: i32,
+    empty: bool,
 }
 
 /// Version of a slot that the running iteration has changed; no cache entry has it.
@@ -136,6 +137,7 @@ impl<'m> Search<'m> {
                 version: route.version,
                 slack: route.slack,
                 room: slot.capacity,
+                empty: true,
             })
             .collect();
         let cached = Cached { version: 0, place: Place::NOWHERE };
@@ -348,6 +350,7 @@ impl<'m> Search<'m> {
         let route = &self.routes[slot];
         self.glance[slot].slack = if self.closed[slot] { -1 } else { route.slack };
         self.glance[slot].room = self.model.slots[slot].capacity - route.load;
+        self.glance[slot].empty = route.is_empty();
     }
 
     /// Remembers a slot before its first change.
@@ -383,12 +386,26 @@ impl<'m> Search<'m> {
         if accepted {
             self.settle();
             self.update_unplaced(&pending);
+            self.keep_best();
         } else {
             self.cost = before;
             self.take_back();
         }
         self.pending = pending;
         accepted
+    }
+
+    /// From now on remembers the best solution met. Only for a search that holds all slots.
+    pub(crate) fn remember(&mut self, best: Solution) {
+        self.best = Some(best);
+    }
+
+    fn keep_best(&mut self) {
+        let Some(mut best) = self.best.take() else { return };
+        if self.cost < best.cost {
+            self.save(&mut best);
+        }
+        self.best = Some(best);
     }
 
     fn update_unplaced(&mut self, pending: &[u32]) {
@@ -537,6 +554,7 @@ impl<'m> Search<'m> {
         let model = self.model;
         let (demand, service) = (model.demand[v], model.duration[v]);
         let mut best = (model.drop_cost[v], usize::MAX, Place::NOWHERE);
+        let mut met_empty = false;
         for entry in model.first[v]..model.first[v + 1] {
             let candidate = model.candidates[entry];
             if candidate.cost.saturating_add(model.detour_floor) >= best.0 {
@@ -546,6 +564,12 @@ impl<'m> Search<'m> {
             let glance = self.glance[slot];
             if glance.slack < service || glance.room < demand {
                 continue;
+            }
+            if glance.empty && model.uniform {
+                if met_empty {
+                    continue;
+                }
+                met_empty = true;
             }
             let place = if glance.version == CHANGING {
                 self.place_with_blinks(v, entry, slot)

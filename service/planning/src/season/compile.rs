@@ -68,7 +68,6 @@ fn slots(problem: &SeasonProblem) -> Slots {
                 capacity: i32::MAX,
                 fixed_cost: 0,
                 pause: shift.pause,
-                class: slots.len() as u32,
                 group: day as u32,
             });
             slots.push((day, index));
