@@ -7,5 +7,5 @@ mod solve;
 pub mod verify;
 
 pub use instance::{Customer, Distances, Instance, parse};
-pub use solve::{Goal, RouteReport, solve};
+pub use solve::{Goal, RouteReport, iterations_for, solve};
 pub use verify::{Verdict, verify};

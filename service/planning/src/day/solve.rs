@@ -42,6 +42,13 @@ pub struct RouteReport {
     pub seconds: f64,
 }
 
+/// Iterations that one core of a machine of 2026 gets through in so many seconds, on the safe side; see
+/// [`crate::season::iterations_for`].
+#[must_use]
+pub fn iterations_for(_instance: &Instance, seconds: f64) -> u64 {
+    (seconds * 100_000.0) as u64
+}
+
 /// Units of the solver's integers in one unit of the instance.
 fn scale(distances: Distances) -> f64 {
     match distances {

@@ -78,8 +78,10 @@ pub struct PlanReport {
     pub late: f64,
     /// Cost of the visits left out.
     pub dropped: f64,
-    /// The visits left out, with the reason of each.
-    pub unplaced: Vec<UnplacedFile>,
+    /// Ids of the visits left out.
+    pub unplaced: Vec<i64>,
+    /// Why each was left out.
+    pub reasons: Vec<UnplacedFile>,
     /// Iterations of the search.
     pub iterations: u64,
     /// Wall time, which the caller measured.
@@ -108,13 +110,53 @@ impl PlanReport {
             risk: minutes(plan.cost.risk_s),
             late: minutes(plan.cost.late_s),
             dropped: minutes(plan.cost.dropped_s),
-            unplaced: plan
+            unplaced: plan.unplaced.iter().map(|u| id(u.visit)).collect(),
+            reasons: plan
                 .unplaced
                 .iter()
                 .map(|u| UnplacedFile { id: id(u.visit), reason: u.reason })
                 .collect(),
             iterations: plan.iterations,
             seconds,
+        }
+    }
+}
+
+/// What `check-season` prints. Costs in minutes.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckReport {
+    /// Whether every rule is kept.
+    pub feasible: bool,
+    /// What is broken, in words; visits by their index in the instance file.
+    pub violations: Vec<String>,
+    /// Sum of all parts.
+    pub objective: f64,
+    /// Travel.
+    pub travel: f64,
+    /// Risk.
+    pub risk: f64,
+    /// Lateness.
+    pub late: f64,
+    /// Cost of the visits left out.
+    pub dropped: f64,
+    /// Ids of the visits left out.
+    pub unplaced: Vec<i64>,
+}
+
+impl CheckReport {
+    /// Writes a report down.
+    #[must_use]
+    pub fn new(problem: &SeasonProblem, report: &crate::checker::Report) -> Self {
+        let minutes = |s: i64| s as f64 / 60.0;
+        Self {
+            feasible: report.is_clean(),
+            violations: report.violations.iter().map(ToString::to_string).collect(),
+            objective: minutes(report.cost.total_s()),
+            travel: minutes(report.cost.travel_s),
+            risk: minutes(report.cost.risk_s),
+            late: minutes(report.cost.late_s),
+            dropped: minutes(report.cost.dropped_s),
+            unplaced: report.unplaced.iter().map(|&v| problem.visits[v].id).collect(),
         }
     }
 }

@@ -7,9 +7,9 @@ pub mod problem;
 mod solve;
 
 pub use crate::budget::{Budget, Progress};
-pub use instance::{PlanFile, parse_instance, parse_plan};
+pub use instance::{CheckReport, PlanFile, PlanReport, parse_instance, parse_plan};
 pub use plan::{CostParts, Route, SeasonPlan, Stop, Unplaced, UnplacedReason};
 pub use problem::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
-pub use solve::{plan, plan_days_from, plan_from};
+pub use solve::{iterations_for, plan, plan_days_from, plan_from};
