@@ -1,4 +1,4 @@
-//! Day routes against published instances. Best-known values: tests/data/vrptw/best_known.csv (sources in
+//! Day routes against published instances. Best-known values: the table beside them (sources in
 //! its README).
 
 #![expect(clippy::unwrap_used, reason = "a test's helper may stop the test")]

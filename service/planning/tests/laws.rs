@@ -24,15 +24,15 @@ impl Draw {
     }
 }
 
-/// A small invented season; `rich` adds breaks, promises, fairness, preferences and slow roads at noon.
-fn invent(seed: u64, visits: usize, days: usize, people: usize, rich: bool) -> SeasonProblem {
-    let mut draw = Draw(ChaCha8Rng::seed_from_u64(seed));
-    let places = visits + people;
-    let positions_m = (0..places)
-        .map(|_| (draw.within(0, 20_000) as i32, draw.within(0, 20_000) as i32))
-        .collect();
-    let travel = TravelTable::build(&PlanarMetres { positions_m }).unwrap();
-    let technicians = (0..people)
+/// People whose places come after those of the visits.
+fn invent_people(
+    draw: &mut Draw,
+    visits: usize,
+    days: usize,
+    people: usize,
+    rich: bool,
+) -> Vec<Technician> {
+    (0..people)
         .map(|person| {
             let shift = Shift {
                 start_s: 27_000,
@@ -50,7 +50,18 @@ fn invent(seed: u64, visits: usize, days: usize, people: usize, rich: bool) -> S
                 skills: SkillSet(draw.within(1, 3) as u64),
             }
         })
+        .collect()
+}
+
+/// A small invented season; `rich` adds breaks, promises, fairness, preferences and slow roads at noon.
+fn invent(seed: u64, visits: usize, days: usize, people: usize, rich: bool) -> SeasonProblem {
+    let mut draw = Draw(ChaCha8Rng::seed_from_u64(seed));
+    let places = visits + people;
+    let positions_m = (0..places)
+        .map(|_| (draw.within(0, 20_000) as i32, draw.within(0, 20_000) as i32))
         .collect();
+    let travel = TravelTable::build(&PlanarMetres { positions_m }).unwrap();
+    let technicians = invent_people(&mut draw, visits, days, people, rich);
     let list = (0..visits)
         .map(|index| {
             let start_s = 28_000 + draw.within(0, 20_000) as i32;
@@ -83,7 +94,7 @@ fn invent(seed: u64, visits: usize, days: usize, people: usize, rich: bool) -> S
     SeasonProblem {
         days,
         travel,
-        profile: (rich && seed % 2 == 0)
+        profile: (rich && seed.is_multiple_of(2))
             .then(|| DayProfile::new(&[(0, 100), (30_000, 160), (34_000, 100)]).unwrap()),
         technicians,
         visits: list,
@@ -200,7 +211,7 @@ fn enumerate(problem: &SeasonProblem) -> i64 {
 fn small_seasons_are_solved_to_the_optimum_that_enumeration_finds() {
     for seed in 0..40 {
         let problem = invent(seed, 5, 2, 2, false);
-        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }
@@ -215,7 +226,7 @@ fn small_seasons_with_breaks_and_slow_roads_are_solved_to_the_optimum_too() {
         for visit in &mut problem.visits {
             visit.promise = None;
         }
-        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }
@@ -231,7 +242,7 @@ fn a_matrix_that_breaks_the_triangle_inequality_is_planned_exactly_as_well() {
             .map(|cell| if cell % (places + 1) == 0 { 0 } else { draw.within(1, 3_000) as i32 })
             .collect();
         problem.travel = TravelTable::from_matrix(places, seconds).unwrap();
-        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }
