@@ -125,7 +125,12 @@ fn a_declined_day_is_never_given_again_and_the_offers_avoid_it() {
         .routes
         .iter()
         .flat_map(|r| r.stops.iter().map(move |s| (s.visit, r.day)))
-        .find(|&(v, _)| problem.visits[v].days.len() > 6)
+        // Offers move nobody else, so a visit whose other days are all full has none; take one that has.
+        .find(|&(visit, day)| {
+            let refused = [Refused { day, span: None }];
+            problem.visits[visit].days.len() > 6
+                && !offers(&problem, &before, visit, &refused, 3).unwrap().is_empty()
+        })
         .unwrap();
     let events = [Event::Declined { visit, day, span: None }];
     let scope = scope(0, 0, None);

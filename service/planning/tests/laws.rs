@@ -211,7 +211,7 @@ fn enumerate(problem: &SeasonProblem) -> i64 {
 fn small_seasons_are_solved_to_the_optimum_that_enumeration_finds() {
     for seed in 0..40 {
         let problem = invent(seed, 5, 2, 2, false);
-        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }
@@ -226,7 +226,7 @@ fn small_seasons_with_breaks_and_slow_roads_are_solved_to_the_optimum_too() {
         for visit in &mut problem.visits {
             visit.promise = None;
         }
-        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }
@@ -242,7 +242,7 @@ fn a_matrix_that_breaks_the_triangle_inequality_is_planned_exactly_as_well() {
             .map(|cell| if cell % (places + 1) == 0 { 0 } else { draw.within(1, 3_000) as i32 })
             .collect();
         problem.travel = TravelTable::from_matrix(places, seconds).unwrap();
-        let plan = plan(&problem, &Budget::iterations(20_000), seed).unwrap();
+        let plan = plan(&problem, &Budget::iterations(2_000), seed).unwrap();
         assert_eq!(check(&problem, &plan).violations, []);
         assert_eq!(plan.cost.total_s(), enumerate(&problem), "seed {seed}");
     }

@@ -48,6 +48,9 @@ struct Glance {
     empty: bool,
 }
 
+/// While visits are unplaced, one iteration in so many may place them at a loss.
+const GENEROUS_ONE_IN: usize = 8;
+
 /// Version of a slot that the running iteration has changed; no cache entry has it.
 const CHANGING: u32 = u32::MAX;
 
@@ -112,6 +115,9 @@ pub(crate) struct Search<'m> {
     version_step: u32,
     /// Places to go until one is overlooked.
     blink_in: i64,
+    /// Whether this iteration may place visits at a loss: two visits can be worth a trip that neither is
+    /// worth alone, and an insertion that only ever gains would never find it.
+    generous: bool,
     pending: Vec<u32>,
 }
 
@@ -160,6 +166,7 @@ impl<'m> Search<'m> {
             next_version: 3 + part,
             version_step: parts,
             blink_in: 0,
+            generous: false,
             pending: Vec::new(),
         }
     }
@@ -377,10 +384,12 @@ impl<'m> Search<'m> {
         if self.blink_in <= 0 || self.blink_in == i64::MAX {
             self.blink_in = self.dice.until(self.settings.blink);
         }
+        self.generous = !self.unplaced.is_empty() && self.dice.below(GENEROUS_ONE_IN) == 0;
         let pending = std::mem::take(&mut self.pending);
         for &visit in &pending {
             self.insert_best(visit);
         }
+        self.generous = false;
         let limit = before as f64 - temperature * self.dice.unit().ln();
         let accepted = (self.cost as f64) < limit;
         if accepted {
@@ -553,7 +562,9 @@ impl<'m> Search<'m> {
         let v = visit as usize;
         let model = self.model;
         let (demand, service) = (model.demand[v], model.duration[v]);
-        let mut best = (model.drop_cost[v], usize::MAX, Place::NOWHERE);
+        let worth =
+            if self.generous && self.dice.below(2) == 0 { i32::MAX } else { model.drop_cost[v] };
+        let mut best = (worth, usize::MAX, Place::NOWHERE);
         let mut met_empty = false;
         for entry in model.first[v]..model.first[v + 1] {
             let candidate = model.candidates[entry];
