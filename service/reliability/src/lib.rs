@@ -3,6 +3,7 @@
 //! Invariant: nothing here reads a clock, a file or a database, and nothing knows of HTTP. The
 //! same input and seed give the same output whatever the number of threads.
 
+pub mod backtest;
 pub mod decisions;
 pub mod drift;
 pub mod drift_line;

@@ -40,8 +40,9 @@ pub enum Design {
     TakenOver,
     /// As [`Self::FromNew`], failures found at yearly visits.
     YearlyVisits,
-    /// As [`Self::TakenOver`], but a position was renewed at every earlier failure and only the
-    /// present part's age is known.
+    /// As [`Self::TakenOver`], but at a site age uniform on 0 to 20, a position was renewed at every
+    /// earlier failure and only the present part's age is known. (On 0 to 12 few positions have a
+    /// second part yet and the bias is half as large.)
     UnseenReplacements,
 }
 
@@ -124,7 +125,8 @@ fn simulate_site(
     } else {
         1.0
     };
-    let entry = 12.0 * rng.random::<f64>();
+    let oldest = if design == Design::UnseenReplacements { 20.0 } else { 12.0 };
+    let entry = oldest * rng.random::<f64>();
     let mut parts = Vec::with_capacity(count);
     for _ in 0..count {
         let x: f64 = rng.sample(StandardNormal);
