@@ -8,5 +8,8 @@
 )]
 
 mod backup;
+mod browser;
+mod imports;
 mod lifecycle;
+mod season_loop;
 mod settings;

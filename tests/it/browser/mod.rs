@@ -1,0 +1,3 @@
+//! What people see, in a real browser. Pictures go to tests/shots.
+
+mod documents;
