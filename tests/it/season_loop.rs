@@ -19,7 +19,8 @@ const HOMES: usize = 24;
 /// 2025 and delivering to a real receiver.
 struct Season {
     setup: Setup,
-    database: TestDatabase,
+    /// Dropped, and with it the files or the cluster's database, when the test ends.
+    _database: TestDatabase,
     receiver: TestReceiver,
     office_token: String,
     technician_token: String,
@@ -46,7 +47,7 @@ impl Season {
             setup.run(&["import", name, path.to_str().unwrap()]).await.success();
         }
         let technician_token = setup.add_account("technician", &["--technician", "T-1"]).await;
-        Self { setup, database, receiver, office_token, technician_token }
+        Self { setup, _database: database, receiver, office_token, technician_token }
     }
 
     async fn start(&self) -> (Daemon, Client) {
@@ -238,13 +239,13 @@ async fn the_loop_closes_from_import_to_the_risk_that_a_finding_leaves() {
         let agreed = office.all(&format!("/api/v1/visits?site_id={site}")).await.remove(0);
         assert_eq!(agreed["state"], "agreed");
 
-        finding_raises_the_sister(&season, &office, home, &agreed).await;
+        finding_raises_the_sister(&office, home, &agreed).await;
         assert!(daemon.stop().await);
     }
 }
 
 /// A technician finds one of two twins failed: the sister's risk rises at once.
-async fn finding_raises_the_sister(season: &Season, office: &Client, home: usize, visit: &Value) {
+async fn finding_raises_the_sister(office: &Client, home: usize, visit: &Value) {
     let living = |twin: &str| {
         let year = 2008 + home % 12;
         let second = home % 3 == 0 && twin == "a" && year < 2014;

@@ -4,7 +4,7 @@
 #
 #   tests/outside/run-schemathesis.sh [BINARY]
 #
-# EXAMPLES=200 tries more of each operation (40 if not set).
+# EXAMPLES=200 tries more of each operation (25 if not set).
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 
@@ -44,6 +44,6 @@ done
 [ -n "$base" ] || { echo "schemathesis: hotspell does not listen" >&2; cat log >&2; exit 1; }
 
 "$root/tests/.venv/bin/schemathesis" --config-file "$root/tests/outside/schemathesis.toml" \
-    run "http://$base/openapi.json" --seed 1 --max-examples "${EXAMPLES:-40}" \
+    run "http://$base/openapi.json" --seed 1 --max-examples "${EXAMPLES:-25}" \
     --header "Authorization: Bearer $token" --no-color
 kill -0 "$daemon" 2>/dev/null || { echo "schemathesis: hotspell has ended" >&2; exit 1; }

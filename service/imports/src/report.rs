@@ -182,7 +182,7 @@ pub enum ImportRefusal {
         twice: Vec<String>,
     },
     /// Bad rows.
-    #[error("{total} bad values, none of the rows was taken; the first: {}", first(.findings))]
+    #[error("{}, none of the rows was taken; {}", count(*total), first(.findings))]
     Rows {
         /// The first thousand.
         findings: Vec<Finding>,
@@ -209,8 +209,14 @@ fn describe_headers(missing: &[String], unknown: &[String], twice: &[String]) ->
     .join("; ")
 }
 
+fn count(total: usize) -> String {
+    if total == 1 { "one bad value".to_owned() } else { format!("{total} bad values") }
+}
+
 fn first(findings: &[Finding]) -> String {
-    findings.first().map_or_else(String::new, ToString::to_string)
+    findings.first().map_or_else(String::new, |finding| {
+        format!("{}{finding}", if findings.len() > 1 { "the first: " } else { "" })
+    })
 }
 
 /// What became of the records, before it is known of which file.

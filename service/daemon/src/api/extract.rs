@@ -4,6 +4,7 @@ use actix_web::error::{JsonPayloadError, PathError, QueryPayloadError};
 use actix_web::{HttpRequest, web};
 
 use super::error::ApiError;
+use super::fallback::refusal;
 use super::problem::ProblemKind;
 
 /// The extractors' settings for the whole application.
@@ -31,12 +32,12 @@ pub fn extractors(body_limit_bytes: usize) -> Extractors {
             };
             ApiError::new(ProblemKind::MalformedRequest, detail).into()
         }),
-        path: web::PathConfig::default().error_handler(|error, _: &HttpRequest| {
-            let detail = match error {
-                PathError::Deserialize(_) => "There is nothing under this path".to_owned(),
-                other => other.to_string(),
-            };
-            ApiError::new(ProblemKind::NotFound, detail).into()
+        path: web::PathConfig::default().error_handler(|error, request: &HttpRequest| {
+            match error {
+                // A word where a number belongs may be the path of an action.
+                PathError::Deserialize(_) => refusal(request).into(),
+                other => ApiError::new(ProblemKind::NotFound, other.to_string()).into(),
+            }
         }),
         payload: web::PayloadConfig::new(body_limit_bytes),
     }

@@ -10,7 +10,7 @@ use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::link::LinkBuilder;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
-use utoipa::openapi::schema::{AllOf, Object, ObjectBuilder, Ref, Schema, Type};
+use utoipa::openapi::schema::{AllOf, ArrayItems, Object, ObjectBuilder, Ref, Schema, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{OpenApi, RefOr, Required, Response, ResponseBuilder};
 use utoipa_actix_web::AppExt as _;
@@ -65,14 +65,7 @@ pub fn document() -> OpenApi {
     for kind in ProblemKind::ALL {
         components.responses.insert(kind.slug().to_owned(), RefOr::T(problem(*kind)));
     }
-    let parts = components.schemas.clone();
-    for schema in components.schemas.values_mut() {
-        if let RefOr::T(Schema::AllOf(all)) = schema
-            && let Some(merged) = merge(all, &parts)
-        {
-            *schema = RefOr::T(Schema::Object(merged));
-        }
-    }
+    close(&mut components.schemas);
     document.tags = Some(super::handlers::tags());
     for (path, item) in &mut document.paths.paths {
         let methods = [
@@ -120,22 +113,45 @@ fn link(document: &mut OpenApi) {
 
 type Schemas = BTreeMap<String, RefOr<Schema>>;
 
-/// One object of the members of all: a stored record is its input with a few members more, and
-/// both are closed, which `allOf` cannot say.
+/// A stored record is its input with a few members more, and both are closed, which `allOf` cannot
+/// say: each becomes one object. A page's rows are made inline and are named instead.
+fn close(schemas: &mut Schemas) {
+    let parts = schemas.clone();
+    for (name, schema) in schemas {
+        match schema {
+            RefOr::T(Schema::AllOf(all)) => {
+                if let Some(merged) = merge(all, &parts) {
+                    *schema = RefOr::T(Schema::Object(merged));
+                }
+            }
+            RefOr::T(Schema::Object(page)) => {
+                let Some(row) = name.strip_prefix("PageView_") else { continue };
+                if let Some(RefOr::T(Schema::Array(items))) = page.properties.get_mut("items") {
+                    items.items =
+                        ArrayItems::RefOrSchema(Box::new(Ref::from_schema_name(row).into()));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// One object of the members of all.
 fn merge(all: &AllOf, parts: &Schemas) -> Option<Object> {
     let mut merged = ObjectBuilder::new().build();
     merged.description.clone_from(&all.description);
     for item in &all.items {
         let part = match item {
             RefOr::Ref(reference) => match parts.get(reference.ref_location.rsplit('/').next()?)? {
-                RefOr::T(Schema::Object(part)) => part,
+                RefOr::T(Schema::Object(part)) => part.clone(),
+                RefOr::T(Schema::AllOf(inner)) => merge(inner, parts)?,
                 _ => return None,
             },
-            RefOr::T(Schema::Object(part)) => part,
+            RefOr::T(Schema::Object(part)) => part.clone(),
             RefOr::T(_) => return None,
         };
-        merged.properties.extend(part.properties.clone());
-        merged.required.extend(part.required.clone());
+        merged.properties.extend(part.properties);
+        merged.required.extend(part.required);
     }
     Some(merged)
 }
@@ -171,6 +187,14 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
     }
     if operation.request_body.is_some() || has_query(operation) || method == "POST" {
         kinds.push(ProblemKind::InvalidInput);
+    }
+    if let Some(RefOr::T(body)) = &mut operation.request_body {
+        for content in body.content.values_mut() {
+            // A file: text of at least one character.
+            if let Some(RefOr::T(Schema::Object(file))) = &mut content.schema {
+                file.min_length = Some(1);
+            }
+        }
     }
     let parameters = operation.parameters.get_or_insert_with(Vec::new);
     if changes {
@@ -216,7 +240,9 @@ fn if_match() -> Parameter {
         .description(Some(
             "The ETag of the version that the change is based on (RFC 9110, section 13.1.1).",
         ))
-        .schema(Some(text()))
+        .schema(Some(
+            ObjectBuilder::new().schema_type(Type::String).pattern(Some(r#"^(\*|"[0-9]{1,18}")$"#)),
+        ))
         .example(Some("\"3\"".into()))
         .build()
 }
@@ -235,7 +261,9 @@ fn idempotency_key() -> Parameter {
         .schema(Some(
             ObjectBuilder::new()
                 .schema_type(Type::String)
-                .pattern(Some(r#"^"[\x21\x23-\x5b\x5d-\x7e]{1,200}"$"#)),
+                .min_length(Some(3))
+                .max_length(Some(202))
+                .pattern(Some(r#"^"[!#-\[\]-~]{1,200}"$"#)),
         ))
         .example(Some("\"7f0c2a4e-3b1d-4a8e-9d55-0c7a3b8e21f4\"".into()))
         .build()

@@ -3,6 +3,7 @@
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, ComponentId, RunId};
+use hotspell_store::StoreError;
 use hotspell_store::runs::{self as rows, RunFilter, RunRecord};
 use hotspell_store::scores::{self, Ranked, RankingFilter, Scoring};
 use hotspell_store::words::{RunKind, RunOutcome};
@@ -118,7 +119,13 @@ pub(crate) async fn list_scores(
     let asked = query.run_id.map(RunId);
     let mut ranked: Vec<Ranked> = read(&state, move |conn| {
         let scoring = match asked {
-            Some(id) => Scoring::Run(rows::find(conn, caller.branch, id)?.id),
+            Some(id) => match rows::find(conn, caller.branch, id) {
+                Ok(run) => Scoring::Run(run.id),
+                Err(StoreError::NotFound(_)) => {
+                    return Err(ApiError::field("run_id", "there is no such run"));
+                }
+                Err(error) => return Err(error.into()),
+            },
             None => match scores::latest_model(conn, caller.branch)? {
                 Some(model) => Scoring::InForceSince(model.run_id),
                 None => return Ok(Vec::new()),
