@@ -191,7 +191,9 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
     if let Some(RefOr::T(body)) = &mut operation.request_body {
         for content in body.content.values_mut() {
             // A file: text of at least one character.
-            if let Some(RefOr::T(Schema::Object(file))) = &mut content.schema {
+            if let RefOr::T(content) = content
+                && let Some(RefOr::T(Schema::Object(file))) = &mut content.schema
+            {
                 file.min_length = Some(1);
             }
         }
