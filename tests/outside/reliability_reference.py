@@ -17,8 +17,13 @@ import sys
 import tempfile
 from pathlib import Path
 
+import warnings
+
 import numpy as np
 import pandas as pd
+
+# The libraries' own warnings of deprecated calls are not ours to mend.
+warnings.filterwarnings("ignore", category=FutureWarning)
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "service/reliability/tests/data"

@@ -34,6 +34,16 @@ pub enum TableError {
         /// The names that are there.
         found: String,
     },
+    /// A row with more or fewer cells than the header.
+    #[error("line {line}: {found} cells, the header has {expected}")]
+    Cells {
+        /// Line, the header being 1.
+        line: u64,
+        /// Cells of the row.
+        found: usize,
+        /// Cells of the header.
+        expected: usize,
+    },
     /// A cell is no number.
     #[error("line {line}, column «{column}»: «{value}» is no number")]
     Number {
@@ -72,8 +82,10 @@ impl LifetimeTable {
     /// # Errors
     /// [`TableError`] names line and column.
     pub fn parse(content: &str, numeric: &[String], text: &[String]) -> Result<Self, TableError> {
-        let mut reader =
-            csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(content.as_bytes());
+        let mut reader = csv::ReaderBuilder::new()
+            .trim(csv::Trim::All)
+            .flexible(true)
+            .from_reader(content.as_bytes());
         let header: Vec<String> = reader.headers()?.iter().map(str::to_owned).collect();
         let place = |name: &str| header.iter().position(|column| column == name);
         let need = |name: &str| {
@@ -96,7 +108,14 @@ impl LifetimeTable {
         };
         for record in reader.records() {
             let record = record?;
-            let line = record.position().map_or(0, csv::Position::line);
+            let line = record.position().map_or(0, |at| line_of(content, at));
+            if record.len() != header.len() {
+                return Err(TableError::Cells {
+                    line,
+                    found: record.len(),
+                    expected: header.len(),
+                });
+            }
             let row = Row { header: &header, record: &record, line };
             let lifetime = Lifetime::from_bounds(
                 entry.map_or(Ok(None), |i| row.optional(i))?.unwrap_or(0.0),
@@ -129,6 +148,14 @@ impl LifetimeTable {
             .map(|i| names.iter().filter_map(|n| self.numbers.get(n)).map(|c| c[i]).collect())
             .collect()
     }
+}
+
+/// The line on which a record stands. The reader's own position is that of the end of the record
+/// before: between the two characters of a Windows line end, and before empty lines.
+fn line_of(content: &str, at: &csv::Position) -> u64 {
+    let start = usize::try_from(at.byte()).unwrap_or(usize::MAX).min(content.len());
+    let skipped = content.as_bytes()[start..].iter().take_while(|b| matches!(b, b'\r' | b'\n'));
+    at.line() + skipped.map(|b| u64::from(*b == b'\n')).sum::<u64>()
 }
 
 struct Row<'a> {
@@ -193,6 +220,13 @@ mod tests {
 
     #[test]
     fn a_row_of_another_length_is_refused_with_its_line() {
-        assert!(refusal("lower,upper,x\n3,3\n").contains("line: 2"));
+        assert_eq!(refusal("lower,upper,x\n3,3\n"), "line 2: 2 cells, the header has 3");
+    }
+
+    #[test]
+    fn windows_line_ends_and_empty_lines_do_not_move_the_line() {
+        assert!(refusal("lower,upper,x\r\n3,three,1\r\n").starts_with("line 2,"));
+        assert!(refusal("lower,upper,x\r\n3,3,1\r\n\r\n3,three,1\r\n").starts_with("line 4,"));
+        assert!(refusal("lower,upper,x\n3,3,1\n\n\n3,three,1\n").starts_with("line 5,"));
     }
 }
