@@ -92,6 +92,18 @@ impl Case {
         }
     }
 
+    /// A value that must lie within the range that the case gives.
+    pub(crate) fn check_range(&self, name: &str, got: f64) {
+        let range = self.expected[name]["range"].as_array().unwrap();
+        let (low, high) = (range[0].as_f64().unwrap(), range[1].as_f64().unwrap());
+        self.seen.borrow_mut().insert(name.to_owned());
+        assert!(
+            (low..=high).contains(&got),
+            "{} {name}: got {got}, expected {low} to {high}",
+            self.id
+        );
+    }
+
     /// For a value without a finite answer: the engine must say that there is none.
     pub(crate) fn check_none(&self, name: &str, got: Option<[f64; 2]>) {
         assert!(self.expected[name]["value"].is_null(), "{} {name} has a value", self.id);

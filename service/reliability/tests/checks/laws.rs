@@ -104,7 +104,7 @@ fn interval(fit: &ParametricFit, base: &str, kind: &str, confidence: f64) -> Opt
 }
 
 /// Checks every general quantity whose name starts with `prefix`; `special` may give others.
-fn check_fit(
+pub(crate) fn check_fit(
     case: &Case,
     prefix: &str,
     fit: &ParametricFit,
@@ -118,12 +118,12 @@ fn check_fit(
     }
 }
 
-fn none(_: &str) -> Option<Vec<f64>> {
+pub(crate) fn none(_: &str) -> Option<Vec<f64>> {
     None
 }
 
 /// Intervals by likelihood ratio and shares failed, by name.
-fn more(sample: &Sample, fit: &ParametricFit, name: &str) -> Option<Vec<f64>> {
+pub(crate) fn more(sample: &Sample, fit: &ParametricFit, name: &str) -> Option<Vec<f64>> {
     let name = name.trim_end_matches("_published");
     if name == "shape_ci95_likelihood_ratio" {
         let [low, high] = likelihood_ratio_interval(sample, fit, Target::Sigma, 0.95);
@@ -141,7 +141,7 @@ fn more(sample: &Sample, fit: &ParametricFit, name: &str) -> Option<Vec<f64>> {
     }
 }
 
-fn check_laws(id: &str, sample: &Sample, laws: &[&str]) -> Case {
+pub(crate) fn check_laws(id: &str, sample: &Sample, laws: &[&str]) -> Case {
     let case = Case::open(id);
     for (name, law) in LAWS.iter().filter(|(name, _)| laws.contains(name)) {
         let fitted = fit(sample, *law).unwrap();
@@ -263,7 +263,7 @@ fn a09_heat_exchanger_tubes_of_three_plants() {
 }
 
 /// Quantiles and shares failed at a stress, by names such as `t0.1_at_130C_ci90_log_wald`.
-fn at_stress(
+pub(crate) fn at_stress(
     fit: &ParametricFit,
     name: &str,
     unit: &str,

@@ -11,3 +11,5 @@ mod frailty;
 mod harness;
 mod laws;
 mod measurements;
+mod printed;
+mod recovery;
