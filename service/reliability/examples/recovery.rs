@@ -4,9 +4,11 @@
 use hotspell_reliability::recovery::{
     Design, Estimate, TRUTH, Treatment, Truth, simulate_and_fit, summarise,
 };
+use rayon::prelude::*;
 
 fn run(truth: Truth, design: Design, treatment: Treatment, replicates: u64) -> Vec<Estimate> {
-    (0..replicates).map(|seed| simulate_and_fit(truth, 500, design, treatment, seed)).collect()
+    let seeds = (0..replicates).into_par_iter();
+    seeds.map(|seed| simulate_and_fit(truth, 500, design, treatment, seed)).collect()
 }
 
 fn row(name: &str, design: Design, treatment: Treatment, replicates: u64) {

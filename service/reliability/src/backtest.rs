@@ -1,14 +1,15 @@
 //! Proof of the model on the branch's own past: fit to what was known before each season, predict
 //! it, and compare with what happened.
 //!
-//! The caller cuts the records at each origin (see [`known_at`]) and says how each part's season
-//! ended; the rival in calendar age is the same machinery with ages in calendar hours.
+//! [`fold_at`] cuts the records at an origin and says how each part's season ended; the rival in
+//! calendar age is the same machinery with ages in calendar hours.
 
+mod fold;
 mod proof;
 
 use std::collections::BTreeMap;
 
-use hotspell_domain::ComponentClass;
+use hotspell_domain::{ComponentClass, ComponentId};
 use serde::{Deserialize, Serialize};
 
 use crate::drift::DriftModel;
@@ -19,6 +20,7 @@ use crate::priors::{LocalHeat, Priors};
 use crate::risk_model::{FitError, FitInput, fit};
 use crate::score::{ComponentState, PastPart, ScoreError, ScoreInput, score};
 
+pub use fold::{KnownThen, WatchedPart, fold_at};
 pub use proof::{FAILURES_NEEDED, GainPoint, Gains, ObservedExpected, SeasonProof, Verdict};
 use proof::{Predicted, judge, prove};
 
@@ -81,6 +83,16 @@ pub enum BacktestError {
     /// Ends do not belong to components.
     #[error("season {0}: every component needs one end, with a date of the ensemble")]
     Ends(String),
+    /// A part's heat ages do not belong to the season.
+    #[error(
+        "season {season}, component {component}: heat ages must be as many as the dates and not fall from the one at the origin on"
+    )]
+    Ages {
+        /// Which.
+        season: String,
+        /// Which part.
+        component: ComponentId,
+    },
     /// The rival has other seasons or parts.
     #[error("season {0}: the rival in calendar age needs the same parts in the same order")]
     Rival(String),

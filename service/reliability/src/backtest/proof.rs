@@ -143,13 +143,16 @@ impl Predicted {
         self.probability.iter().map(|p| p.last().copied().unwrap_or(0.0)).collect()
     }
 
-    /// Cumulative risk of a part between two dates while it was watched.
+    /// Cumulative risk of a part between two dates while it was watched; a part that left counts
+    /// for half of the stretch in which it did.
     fn expected_between(&self, part: usize, from: Option<usize>, to: usize) -> f64 {
-        let watched = match self.ends[part] {
-            SeasonEnd::Worked | SeasonEnd::Failed { .. } => usize::MAX,
-            SeasonEnd::Left { date } => date,
+        let by = |date: Option<usize>| date.map_or(0.0, |date| self.probability[part][date]);
+        let risk = |date: usize| match self.ends[part] {
+            SeasonEnd::Left { date: left } if left <= date => {
+                f64::midpoint(by(left.checked_sub(1)), by(Some(left)))
+            }
+            _ => by(Some(date)),
         };
-        let risk = |date: usize| self.probability[part][date.min(watched)];
         risk(to) - from.map_or(0.0, risk)
     }
 
