@@ -62,10 +62,10 @@ impl SpellDefinition {
                 "{consecutive_days} days in a row with the maximum above the station's {percentile}th percentile"
             ),
             Self::MeanAtLeast { fahrenheit, consecutive_days } => format!(
-                "{consecutive_days} days in a row with the daily mean at least {fahrenheit} degF"
+                "{consecutive_days} days in a row with the daily mean at least {fahrenheit} °F"
             ),
             Self::MaximumAtLeast { fahrenheit, consecutive_days } => format!(
-                "{consecutive_days} days in a row with the maximum at least {fahrenheit} degF"
+                "{consecutive_days} days in a row with the maximum at least {fahrenheit} °F"
             ),
             Self::ExcessHeat => "positive excess heat factor (Nairn & Fawcett 2015)".to_owned(),
         }

@@ -89,6 +89,19 @@ impl Browser {
         path
     }
 
+    /// Gives the window another size in CSS pixels.
+    pub async fn resize(&self, width: u32, height: u32) {
+        self.window.set_window_size(width, height).await.unwrap();
+    }
+
+    /// Keeps a picture of the whole page at this width, down to its end, as tests/shots/NAME.png.
+    pub async fn whole_picture(&self, name: &str, width: u32) -> PathBuf {
+        let script = "return document.documentElement.scrollHeight";
+        let height = self.window.execute(script, Vec::new()).await.unwrap().as_u64().unwrap();
+        self.resize(width, u32::try_from(height.min(4_000)).unwrap()).await;
+        self.picture(name).await
+    }
+
     /// What axe-core finds wrong with the page that is shown: rule, impact, place; empty when all is
     /// well. Rules: WCAG 2.0 to 2.2, levels A and AA, and axe's best practices.
     ///

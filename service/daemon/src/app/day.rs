@@ -11,6 +11,7 @@ use hotspell_store::routes::{
     self, LoadListLineFilter, LoadListLineRecord, LoadListRecord, RouteRecord, RouteStopFilter,
     RouteStopRecord,
 };
+use hotspell_store::scores::ScoreRecord;
 use hotspell_store::sites::{self, SiteRecord};
 use hotspell_store::technicians::{self, TechnicianRecord};
 use hotspell_store::units::{self, UnitFilter, UnitRecord};
@@ -19,7 +20,7 @@ use hotspell_store::{AnyConnection, Page, branches};
 
 use super::AppError;
 use super::judging::judged;
-use super::scores::{self, LatestScores};
+use super::scores;
 use super::scoring::KeptReason;
 
 /// A part as it stands at a stop.
@@ -97,11 +98,6 @@ pub fn load(
     let Some(route) = routes::current(conn, branch, technician, day)? else { return Ok(None) };
     let record = branches::find(conn, branch)?;
     let person = technicians::find(conn, branch, technician)?;
-    let scores = match scores::latest(conn, branch) {
-        Ok(scores) => Some(scores),
-        Err(AppError::NotReady(_)) => None,
-        Err(error) => return Err(error),
-    };
     let filter = RouteStopFilter { route: Some(route.id), ..RouteStopFilter::default() };
     let mut rows = routes::list_stops(conn, branch, &filter, Page::everything())?;
     rows.sort_by_key(|stop| stop.place);
@@ -111,7 +107,7 @@ pub fn load(
         let site = sites::find(conn, branch, visit.site_id)?;
         let filter = ContactFilter { site: Some(site.id), ..ContactFilter::default() };
         let contact = contacts::list(conn, branch, &filter, Page::first(1))?.pop();
-        let units = units_at(conn, &record, site.id, day, scores.as_ref())?;
+        let units = units_at(conn, &record, site.id, day)?;
         stops.push(DayStop { stop, visit, site, contact, units });
     }
     let load = load_of(conn, branch, route.id)?;
@@ -138,13 +134,14 @@ pub fn units_at(
     branch: &BranchRecord,
     site: SiteId,
     day: NaiveDate,
-    scores: Option<&LatestScores>,
 ) -> Result<Vec<DayUnit>, AppError> {
     let filter = UnitFilter { site: Some(site), present_on: Some(day), ..UnitFilter::default() };
     let machines = units::list(conn, branch.id, &filter, Page::everything())?;
     let filter =
         ComponentFilter { site: Some(site), living: Some(true), ..ComponentFilter::default() };
     let living = components::list(conn, branch.id, &filter, Page::everything())?;
+    let scores =
+        scores::of_parts(conn, branch.id, living.iter().map(|component| component.id).collect())?;
     let filter = ReadingFilter { site: Some(site), ..ReadingFilter::default() };
     let mut taken = readings::list(conn, branch.id, &filter, Page::everything())?;
     taken.sort_by_key(|reading| std::cmp::Reverse((reading.taken_on, reading.id)));
@@ -154,7 +151,7 @@ pub fn units_at(
             let mut parts = living
                 .iter()
                 .filter(|component| component.unit_id == unit.id)
-                .map(|component| part(branch, component, &taken, scores))
+                .map(|component| part(branch, component, &taken, scores.get(&component.id)))
                 .collect::<Result<Vec<_>, AppError>>()?;
             parts.sort_by(|a, b| b.p_season.unwrap_or(0.0).total_cmp(&a.p_season.unwrap_or(0.0)));
             Ok(DayUnit { unit, parts })
@@ -166,7 +163,7 @@ fn part(
     branch: &BranchRecord,
     component: &ComponentRecord,
     taken: &[ReadingRecord],
-    scores: Option<&LatestScores>,
+    score: Option<&ScoreRecord>,
 ) -> Result<DayPart, AppError> {
     let own: Vec<ReadingRecord> =
         taken.iter().filter(|reading| reading.component_id == component.id).cloned().collect();
@@ -176,13 +173,12 @@ fn part(
         .filter(|reading| Some(reading.taken_on) == newest)
         .filter_map(|reading| judged(component, reading, branch.mains_hertz))
         .max();
-    let row = scores.and_then(|scores| scores.rows.get(&component.id));
-    let reasons = row.map(scores::reasons).transpose()?.unwrap_or_default();
+    let reasons = score.map(scores::reasons).transpose()?.unwrap_or_default();
     Ok(DayPart {
         component: component.clone(),
         readings: own,
         verdict,
-        p_season: row.map(|row| row.p_season),
+        p_season: score.map(|score| score.p_season),
         reasons,
     })
 }

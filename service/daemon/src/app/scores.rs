@@ -49,6 +49,26 @@ pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores
     Ok(LatestScores { run: model.run_id, as_of, rows, curves })
 }
 
+/// The scores in force of some parts; none while the branch has not been scored.
+///
+/// # Errors
+/// Those of the store.
+pub fn of_parts(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    parts: Vec<ComponentId>,
+) -> Result<BTreeMap<ComponentId, ScoreRecord>, AppError> {
+    let Some(model) = scores::latest_model(conn, branch)? else { return Ok(BTreeMap::new()) };
+    let filter = ScoreFilter {
+        run_from: Some(model.run_id),
+        components: Some(parts),
+        ..ScoreFilter::default()
+    };
+    // In order of their numbers, so that a later score replaces an earlier one.
+    let rows = scores::list(conn, branch, &filter, Page::everything())?;
+    Ok(rows.into_iter().map(|row| (row.component_id, row)).collect())
+}
+
 fn not_scored() -> AppError {
     AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
 }

@@ -81,7 +81,7 @@ pub(crate) fn weeks_svg(weeks: &[Week], marks: &Marks) -> String {
         put(
             &mut svg,
             format_args!(
-                "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{BOTTOM}\"/>\n<text class=\"ink\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{y}\">{name}: {}</text>\n",
+                "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{BOTTOM}\"/>\n<text class=\"ink clear\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{y}\">{name}: {}</text>\n",
                 y - 12.0,
                 at + shift,
                 day.format("%b %-d"),

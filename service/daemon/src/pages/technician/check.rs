@@ -25,7 +25,6 @@ use crate::app::AppError;
 use crate::app::day::{self, DayPart, DayUnit};
 use crate::app::letters;
 use crate::app::results;
-use crate::app::scores;
 use crate::pages::forms::{Fields, Sent};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
@@ -50,12 +49,7 @@ impl Home {
             let visit = reached(conn, branch.id, caller, id)?;
             let site = sites::find(conn, branch.id, visit.site_id)?;
             let today = local_day(now, branch.time_zone);
-            let scores = match scores::latest(conn, branch.id) {
-                Ok(scores) => Some(scores),
-                Err(AppError::NotReady(_)) => None,
-                Err(error) => return Err(error.into()),
-            };
-            let units = day::units_at(conn, &branch, site.id, today, scores.as_ref())?;
+            let units = day::units_at(conn, &branch, site.id, today)?;
             Ok(Self { branch, visit, site, units, today })
         })
     }
