@@ -117,7 +117,7 @@ fn files() -> Vec<(&'static str, String)> {
             writeln!(units, "U-{home}{twin},S-{home},heat-pump,3.5,{year}-04-02,sun").unwrap();
             let part = format!("U-{home}{twin},outdoor,run-capacitor-dual,45+5 uF 440 V");
             // In every third home the first capacitor of one machine has failed before.
-            if home % 3 == 0 && twin == "a" && year < 2014 {
+            if home.is_multiple_of(3) && twin == "a" && year < 2014 {
                 writeln!(components, "K-{home}{twin}2,{part},2021-07-04,2021-07-04,,,").unwrap();
                 writeln!(
                     components,
@@ -248,7 +248,7 @@ async fn the_loop_closes_from_import_to_the_risk_that_a_finding_leaves() {
 async fn finding_raises_the_sister(office: &Client, home: usize, visit: &Value) {
     let living = |twin: &str| {
         let year = 2008 + home % 12;
-        let second = home % 3 == 0 && twin == "a" && year < 2014;
+        let second = home.is_multiple_of(3) && twin == "a" && year < 2014;
         format!("K-{home}{twin}{}", if second { "2" } else { "" })
     };
     let failed = id_by_key(office, "/api/v1/components", &living("a")).await;

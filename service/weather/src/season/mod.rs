@@ -1,9 +1,9 @@
 //! The season of a station and a year: when heat begins, when the first hot spell comes, which
 //! week loads most, each as a distribution over weather paths.
 //!
-//! [`ensemble`] makes the paths: the past years, brought to today's climate, moved by how this
-//! year stands, with the forecast of the next seven days blended in. [`outlook`] reads the dates off
-//! them. [`hindcast`] scores what would have been said. Plan against the early tail (p10), not the
+//! [`ensemble()`] makes the paths: the past years, brought to today's climate, moved by how this
+//! year stands, with the forecast of the next seven days blended in. [`outlook()`] reads the dates off
+//! them. [`hindcast()`] scores what would have been said. Plan against the early tail (p10), not the
 //! median: a visit after the first hot spell is a no-cool call.
 
 mod curve;
