@@ -93,7 +93,8 @@ impl Demo {
                 let mail = mail_parser::MessageParser::default().parse(&mail)?;
                 let text = mail.body_text(0)?.into_owned();
                 let start = text.find(&format!("{}{path}", self.base))?;
-                let link = text[start..].split(|at: char| at.is_whitespace() || at == '>').next()?;
+                let link =
+                    text[start..].split(|at: char| at.is_whitespace() || at == '>').next()?;
                 Some(link.trim_end_matches(['.', ')']).to_owned())
             })
         })
