@@ -50,6 +50,7 @@ fn components(count: i64) -> Vec<ComponentState> {
             class: ComponentClass::ALL[usize::try_from(i % 6).unwrap()],
             covariates: vec![f64::from(rng.random::<bool>()), 0.04 * rng.random::<f64>()],
             heat_age_hours: 12.0 * YEAR * rng.random::<f64>(),
+            heat_age_half_range_hours: 0.0,
             heat_rate: 0.8 + 0.6 * rng.random::<f64>(),
             readings: Vec::new(),
             conditions: Vec::new(),

@@ -32,6 +32,9 @@ pub struct ComponentState {
     pub covariates: Vec<f64>,
     /// Heat age today, equivalent hours from new.
     pub heat_age_hours: f64,
+    /// Half the range that the heat age may lie in, equivalent hours, because the install day is
+    /// known only between two days; 0 when it is known. Widens the bounds.
+    pub heat_age_half_range_hours: f64,
     /// Equivalent hours it gathers per hour of the ensemble (voltage, sun); 1 for a reference
     /// part.
     pub heat_rate: f64,
@@ -631,11 +634,18 @@ impl Scorer<'_> {
             .zip(gram)
             .map(|(left, row)| left * row.iter().zip(&slopes).map(|(c, s)| c * s).sum::<f64>())
             .sum();
+        // An age that is uniform over its range has the variance of half the range squared over 3.
+        let hazard = |at: f64| {
+            if at > 0.0 { self.law.shape * self.law.cumulative_hazard(at) / at } else { 0.0 }
+        };
+        let by_age = by_mass * effect * (hazard(age + more) - hazard(age));
+        let variance =
+            variance.max(0.0) + (by_age * self.component.heat_age_half_range_hours).powi(2) / 3.0;
         let sudden_share = drifting.map_or(1.0, |d| {
             let sudden = (1.0 - d.share) * risk;
             sudden / (sudden + d.crossing_risk(age, more))
         });
-        sudden_share * variance.max(0.0).sqrt() / risk
+        sudden_share * variance.sqrt() / risk
     }
 
     fn reasons(

@@ -34,6 +34,7 @@ fn parts(count: i64) -> Vec<ComponentState> {
             class: CAPACITOR,
             covariates: Vec::new(),
             heat_age_hours: f64::from(u32::try_from(i % 12).unwrap()) * 900.0,
+            heat_age_half_range_hours: 0.0,
             heat_rate: 1.0,
             readings: Vec::new(),
             conditions: Vec::new(),

@@ -51,6 +51,7 @@ fn component(id: i64, years: f64) -> ComponentState {
         class: CAPACITOR,
         covariates: vec![0.0],
         heat_age_hours: years * YEARLY_HOURS,
+        heat_age_half_range_hours: 0.0,
         heat_rate: 1.0,
         readings: Vec::new(),
         conditions: Vec::new(),
@@ -101,6 +102,16 @@ fn without_any_record_the_trades_life_range_speaks() {
     let score = &scores(&model, &[component(1, 8.0)], &[])[0];
     assert!(last(score) > 0.05 && last(score) < 0.5, "{}", last(score));
     assert!(score.lower[25] < last(score) && last(score) < score.upper[25]);
+}
+
+#[test]
+fn an_age_that_is_known_less_well_gives_wider_bounds_and_the_same_middle() {
+    let model = fitted(&[]);
+    let known = component(1, 8.0);
+    let unknown = ComponentState { heat_age_half_range_hours: 4.0 * YEARLY_HOURS, ..known.clone() };
+    let (known, unknown) = (&scores(&model, &[known], &[])[0], &scores(&model, &[unknown], &[])[0]);
+    assert!((last(known) - last(unknown)).abs() < 1e-15);
+    assert!(unknown.lower[25] < known.lower[25] && unknown.upper[25] > known.upper[25]);
 }
 
 #[test]

@@ -77,6 +77,12 @@ impl<'a> Part<'a> {
         self.heat(self.installed_about(), day)
     }
 
+    /// Half the heat between the first and the last possible install day, equivalent hours.
+    fn age_half_range(&self) -> f64 {
+        let between = self.fleet.installed(self.component).between;
+        self.heat(between.first, between.last) / 2.0
+    }
+
     fn covariates(&self) -> Vec<f64> {
         let sun = match self.exposure {
             Exposure::Sun => 1.0,
@@ -175,7 +181,6 @@ impl<'a> Part<'a> {
     #[must_use]
     pub fn history(&self) -> Option<ComponentHistory> {
         let site = self.fleet.unit_of(self.component)?.site_id;
-        let between = self.fleet.installed(self.component).between;
         let entry_age = self.age_on(self.component.observed_from);
         let end = self.end(site);
         let watched_until = match end {
@@ -195,7 +200,7 @@ impl<'a> Part<'a> {
             covariates: self.covariates(),
             entry_age,
             end,
-            age_half_range: self.heat(between.first, between.last) / 2.0,
+            age_half_range: self.age_half_range(),
             earlier_parts_unknown: !self.component.history_complete,
         })
     }
@@ -218,6 +223,7 @@ impl<'a> Part<'a> {
             class: self.component.class,
             covariates: self.covariates(),
             heat_age_hours: self.age_on(self.book.as_of),
+            heat_age_half_range_hours: self.age_half_range(),
             heat_rate: self.heat_rate(),
             readings: self.drift_readings(),
             conditions,

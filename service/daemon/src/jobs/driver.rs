@@ -10,6 +10,7 @@ use hotspell_domain::local_time::local_day;
 use hotspell_notices::channel::Channel;
 use hotspell_store::Page;
 use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::idempotency;
 use hotspell_store::jobs::{self, Due};
 use hotspell_store::words::RunOutcome;
 use tokio::sync::Notify;
@@ -25,6 +26,9 @@ use crate::state::AppState;
 
 /// Wait before a failed job is tried again.
 const RETRY: TimeDelta = TimeDelta::minutes(10);
+
+/// How long an Idempotency-Key is kept, as the published document says.
+const KEYS: TimeDelta = TimeDelta::days(1);
 
 /// Starts the driver, if this process is to run jobs.
 pub fn spawn(state: &AppState, stop: &CancellationToken, tracker: &TaskTracker) {
@@ -96,6 +100,10 @@ pub async fn run_due(
             "outbox"
         ),
         Err(error) => tracing::error!(error = %error, "outbox failed"),
+    }
+    let forgotten = state.store.write(|conn| idempotency::forget_before(conn, state.now() - KEYS));
+    if let Err(error) = forgotten {
+        tracing::error!(error = %error, "old idempotency keys are still there");
     }
 }
 

@@ -83,6 +83,7 @@ pub fn fold_at(known: KnownThen, parts: &[WatchedPart]) -> Result<Fold, Backtest
                 class: then.class,
                 covariates: then.covariates.clone(),
                 heat_age_hours: origin,
+                heat_age_half_range_hours: 0.0,
                 heat_rate: part.heat_rate,
                 readings: part
                     .readings
