@@ -92,7 +92,7 @@ impl<'p> Look<'p> {
             .collect();
         let model = &self.compiled.model;
         let route = &self.routes[slot];
-        let place = route.best_place(model, slot, visit, &options, |_| false);
+        let place = route.best_place(model, slot, visit, &options, i32::MAX, |_| false);
         let window = options.get(usize::from(place.option)).filter(|_| place.delta != i32::MAX)?;
         let mut with = route.clone();
         with.insert(model, visit, usize::from(place.after), *window);
@@ -115,7 +115,7 @@ impl<'p> Look<'p> {
         let (day, _) = self.compiled.slots[slot];
         let options = window_options(&self.problem.visits[visit], day);
         let empty = Route::empty(model, slot);
-        empty.best_place(model, slot, visit, &options, |_| false).delta != i32::MAX
+        empty.best_place(model, slot, visit, &options, i32::MAX, |_| false).delta != i32::MAX
     }
 
     /// Visits in a slot.

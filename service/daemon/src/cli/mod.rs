@@ -7,11 +7,15 @@ use clap::{Parser, Subcommand};
 use crate::server::Hooks;
 
 pub(crate) mod account;
+mod check_season;
 mod degree_days;
 mod demo;
 mod import;
 mod lifetimes;
 mod openapi;
+mod plan_season;
+mod planner_input;
+mod route;
 mod season;
 pub(crate) mod serve;
 mod weather_file;
@@ -51,6 +55,12 @@ enum Command {
     DegreeDays(degree_days::Args),
     /// When heat begins, when the first hot spell comes, which week loads most.
     Season(season::Args),
+    /// Plan routes for an instance file with time windows and print them as JSON.
+    Route(route::Route),
+    /// Plan a season from an instance file and print the plan as JSON.
+    PlanSeason(plan_season::PlanSeason),
+    /// Recompute feasibility and cost of a season plan file; exit status 1 if it breaks a rule.
+    CheckSeason(check_season::CheckSeason),
 }
 
 /// What a command ends with when it does not succeed.
@@ -83,6 +93,9 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
         Command::DegreeDays(args) => degree_days::run(args),
+        Command::Route(args) => route::run(&args),
+        Command::PlanSeason(args) => plan_season::run(&args),
+        Command::CheckSeason(args) => check_season::run(&args),
         Command::Season(args) => season::run(args),
     };
     match result {

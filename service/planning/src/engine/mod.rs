@@ -7,6 +7,7 @@
 
 pub(crate) mod anneal;
 pub(crate) mod dice;
+pub(crate) mod gaps;
 pub(crate) mod model;
 pub(crate) mod route;
 pub(crate) mod search;

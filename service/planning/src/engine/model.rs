@@ -52,7 +52,7 @@ pub(crate) struct Model {
     pub(crate) duration: Vec<i32>,
     pub(crate) demand: Vec<i32>,
     pub(crate) drop_cost: Vec<i32>,
-    /// Candidates of visit v: `candidates[first[v]..first[v + 1]]`, by cost, then slot.
+    /// Candidates of visit v: `candidates[first[v]..first[v + 1]]`, by slot.
     pub(crate) first: Vec<usize>,
     pub(crate) candidates: Vec<Choice>,
     /// First and number of the window options of each candidate.
@@ -64,6 +64,18 @@ pub(crate) struct Model {
     /// One bit for each pair of visit and slot: whether the slot is a candidate. `words` words a visit.
     may: Vec<u64>,
     words: usize,
+    /// Candidates of a visit before each word of `may`.
+    rank: Vec<u32>,
+    /// Least cost of a visit's candidates within each word of `may`.
+    least: Vec<i32>,
+    /// Least that a visit can cost, placed or not.
+    pub(crate) price: Vec<i32>,
+    /// First and number of the window options that all candidates of a visit share; none if they differ.
+    shared_options: Vec<(u32, u32)>,
+    /// Least length of work of each class, ascending.
+    pub(crate) shortest: Vec<i32>,
+    /// Class of each visit's length of work.
+    pub(crate) class: Vec<u8>,
     /// For each visit its nearest other visits, nearest first; `near_count` a visit.
     pub(crate) near: Vec<u32>,
     pub(crate) near_count: usize,
@@ -77,6 +89,9 @@ pub(crate) struct Model {
     /// Largest gain that a detour may have because of rounding.
     pub(crate) detour_floor: i32,
 }
+
+/// Most classes of lengths of work.
+const CLASSES: usize = 24;
 
 /// Neighbours kept for each visit.
 const NEAR: usize = 160;
@@ -115,6 +130,12 @@ impl ModelBuilder {
             fairness,
             may: Vec::new(),
             words: 0,
+            rank: Vec::new(),
+            least: Vec::new(),
+            shared_options: Vec::new(),
+            price: Vec::new(),
+            shortest: Vec::new(),
+            class: Vec::new(),
             near: Vec::new(),
             near_count: 0,
             earliest: Vec::new(),
@@ -152,12 +173,18 @@ impl ModelBuilder {
         for candidate in candidates {
             let slot = candidate.slot as usize;
             let windows = &model.windows[candidate.window as usize..][..candidate.windows as usize];
-            let place = self.empty[slot].best_place(model, slot, visit, windows, |_| false);
+            let empty = &self.empty[slot];
+            let place = empty.best_place(model, slot, visit, windows, i32::MAX, |_| false);
             if place != Place::NOWHERE {
                 fitting.push(candidate);
             }
         }
-        fitting.sort_unstable_by_key(|c| (c.cost, c.slot));
+        fitting.sort_unstable_by_key(|c| c.slot);
+        let least = fitting.iter().map(|c| c.cost).min().unwrap_or(i32::MAX);
+        model.price.push(drop_cost.min(least.saturating_add(model.detour_floor)));
+        let shared = fitting.first().map_or((0, 0), |c| (c.window, c.windows));
+        let differ = fitting.iter().any(|c| (c.window, c.windows) != shared);
+        model.shared_options.push(if differ { (0, 0) } else { shared });
         model.candidates.extend(fitting.iter().map(|c| Choice { slot: c.slot, cost: c.cost }));
         model.options.extend(fitting.iter().map(|c| (c.window, c.windows)));
         model.first.push(model.candidates.len());
@@ -193,6 +220,8 @@ impl ModelBuilder {
                 model.may[visit * model.words + slot / 64] |= 1 << (slot % 64);
             }
         }
+        model.rank_candidates();
+        model.classify();
         let keep = NEAR.min(n.saturating_sub(1));
         model.near_count = keep;
         model.near = Vec::with_capacity(n * keep);
@@ -223,10 +252,56 @@ impl Model {
         &self.candidates[self.first[visit]..self.first[visit + 1]]
     }
 
+    fn rank_candidates(&mut self) {
+        self.rank = Vec::with_capacity(self.may.len());
+        self.least = vec![i32::MAX; self.may.len()];
+        for visit in 0..self.visits() {
+            for choice in &self.candidates[self.first[visit]..self.first[visit + 1]] {
+                let least = &mut self.least[visit * self.words + choice.slot as usize / 64];
+                *least = choice.cost.min(*least);
+            }
+        }
+        for row in self.may.chunks(self.words.max(1)) {
+            let mut before = 0;
+            for word in row {
+                self.rank.push(before);
+                before += word.count_ones();
+            }
+        }
+    }
+
+    fn classify(&mut self) {
+        let mut lengths = self.duration.clone();
+        lengths.sort_unstable();
+        lengths.dedup();
+        let step = lengths.len().div_ceil(CLASSES).max(1);
+        self.shortest = lengths.into_iter().step_by(step).collect();
+        let class = |length: &i32| self.shortest.partition_point(|s| s <= length).saturating_sub(1);
+        self.class = self.duration.iter().map(|length| class(length) as u8).collect();
+    }
+
     /// The candidate entry of a visit for a slot, if it may go there.
     pub(crate) fn entry(&self, visit: usize, slot: usize) -> Option<usize> {
-        let range = self.first[visit]..self.first[visit + 1];
-        range.into_iter().find(|&entry| self.candidates[entry].slot as usize == slot)
+        self.may(visit, slot).then(|| self.entry_of_allowed(visit, slot))
+    }
+
+    /// The candidate entry of a visit for a slot that it may go to.
+    #[inline]
+    pub(crate) fn entry_of_allowed(&self, visit: usize, slot: usize) -> usize {
+        let word = visit * self.words + slot / 64;
+        let below = self.may[word] & ((1 << (slot % 64)) - 1);
+        self.first[visit] + self.rank[word] as usize + below.count_ones() as usize
+    }
+
+    /// Words of 64 slots.
+    pub(crate) fn words(&self) -> usize {
+        self.words
+    }
+
+    /// The slots that a visit may go to, one bit each.
+    #[inline]
+    pub(crate) fn allowed(&self, visit: usize) -> &[u64] {
+        &self.may[visit * self.words..][..self.words]
     }
 
     /// Whether a visit may go into a slot.
@@ -235,8 +310,19 @@ impl Model {
         self.may[visit * self.words + slot / 64] >> (slot % 64) & 1 == 1
     }
 
-    pub(crate) fn windows_of(&self, entry: usize) -> &[WindowOption] {
-        let (first, count) = self.options[entry];
+    /// Least cost of a visit's candidates among the slots 64 `word`..
+    #[inline]
+    pub(crate) fn least_cost(&self, visit: usize, word: usize) -> i32 {
+        self.least[visit * self.words + word]
+    }
+
+    /// Window options of a visit's candidate entry.
+    #[inline]
+    pub(crate) fn windows_of(&self, visit: usize, entry: usize) -> &[WindowOption] {
+        let (first, count) = match self.shared_options[visit] {
+            (_, 0) => self.options[entry],
+            shared => shared,
+        };
         &self.windows[first as usize..][..count as usize]
     }
 

@@ -131,7 +131,7 @@ impl Route {
                 .nodes
                 .iter()
                 .zip(&other.nodes)
-                .all(|(a, b)| a.visit == b.visit && a.from == b.from)
+                .all(|(a, b)| (a.visit, a.from, a.until) == (b.visit, b.from, b.until))
     }
 
     /// Puts a visit after node `after`; times are stale until [`Self::refresh`].
@@ -245,19 +245,21 @@ impl Route {
         slack
     }
 
-    /// The cheapest feasible place for a visit. `skip(i)` leaves out the place after node i.
+    /// The cheapest feasible place for a visit below a limit. `skip(i)` leaves out the place after node i;
+    /// it is asked only for places that would otherwise be the best so far.
     pub(crate) fn best_place(
         &self,
         model: &Model,
         slot: usize,
         visit: usize,
         windows: &[WindowOption],
+        limit: i32,
         mut skip: impl FnMut(usize) -> bool,
     ) -> Place {
         let s = &model.slots[slot];
-        let mut best = Place::NOWHERE;
+        let mut best = Place { delta: limit, ..Place::NOWHERE };
         if self.load + model.demand[visit] > s.capacity {
-            return best;
+            return Place::NOWHERE;
         }
         let location = model.location[visit] as usize;
         let (to, from) = (model.travel.row_to(location), model.travel.row_from(location));
@@ -268,6 +270,7 @@ impl Route {
         } else {
             base -= model.fairness_cost(self.work);
         }
+        let mut found = false;
         for (option, window) in windows.iter().enumerate() {
             let extra = base + window.cost;
             for (i, pair) in self.nodes.windows(2).enumerate() {
@@ -283,7 +286,7 @@ impl Route {
                 let (t1, t2) = (to[a.location as usize], from[b.location as usize]);
                 let closed = if self.is_empty() { 0 } else { a.leg };
                 let delta = t1 + t2 - closed + extra;
-                if delta >= best.delta || skip(i) {
+                if delta >= best.delta {
                     continue;
                 }
                 let fits = match s.pause {
@@ -295,12 +298,13 @@ impl Route {
                         self.fits_with_pause(model, pause, i, (t1, t2), *window, service)
                     }
                 };
-                if fits {
+                if fits && !skip(i) {
                     best = Place { delta, after: i as u16, option: option as u16 };
+                    found = true;
                 }
             }
         }
-        best
+        if found { best } else { Place::NOWHERE }
     }
 
     /// Whether who leaves the node before `next` at `time` takes the break on the way there: if it cannot

@@ -1,9 +1,14 @@
 //! The search state of one thread: routes, unplaced visits, cached insertions; one iteration ruins a few
 //! slots and recreates them.
 
+mod cross;
+mod recreate;
+mod ruin;
+
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::dice::Dice;
+use super::gaps::Gaps;
 use super::model::Model;
 use super::route::{NONE, Place, Route};
 
@@ -29,25 +34,30 @@ impl Default for Settings {
     }
 }
 
-/// Best insertion of a visit into a slot's content of a given version.
+impl Settings {
+    /// The defaults, but that in a small problem, where greedy choices soon repeat themselves, more places
+    /// are overlooked.
+    pub(crate) fn for_visits(visits: usize) -> Self {
+        let settings = Self::default();
+        let blink = (1.0 / visits.max(1) as f64).clamp(settings.blink, 0.15);
+        Self { blink, ..settings }
+    }
+}
+
+/// Best insertion of a visit into a slot's content of a given version; and the cost of the candidate, to
+/// be read in one go.
 #[derive(Debug, Clone, Copy)]
 struct Cached {
+    cost: i32,
     version: u32,
     place: Place,
 }
 
-/// What is read of every slot in every scan, kept small and together.
-#[derive(Debug, Clone, Copy)]
-struct Glance {
-    /// Version of the content; [`CHANGING`] while the iteration has changed it.
-    version: u32,
-    /// Most work that may still fit; negative for a slot that is closed to this search.
-    slack: i32,
-    /// Room left of the capacity.
-    room: i32,
-    empty: bool,
-}
+/// One iteration in so many exchanges the ends, or all, of two slots' sequences instead of ruining.
+const CROSSING_ONE_IN: usize = 16;
 
+/// Where all slots are alike, one iteration in so many opens empty ones more easily.
+const EAGER_ONE_IN: usize = 8;
 /// While visits are unplaced, one iteration in so many may place them at a loss.
 const GENEROUS_ONE_IN: usize = 8;
 
@@ -106,7 +116,9 @@ pub(crate) struct Search<'m> {
     best: Option<Solution>,
     dice: Dice,
     cache: Vec<Cached>,
-    glance: Vec<Glance>,
+    /// Version of each slot's content; [`CHANGING`] while the iteration has changed it.
+    version: Vec<u32>,
+    gaps: Gaps,
     /// Open slots with at least one stop, and stops in them.
     used: usize,
     placed: usize,
@@ -118,6 +130,9 @@ pub(crate) struct Search<'m> {
     /// Whether this iteration may place visits at a loss: two visits can be worth a trip that neither is
     /// worth alone, and an insertion that only ever gains would never find it.
     generous: bool,
+    /// Share of the price of an empty slot that this iteration overlooks where all slots are alike: greedy
+    /// insertion hardly ever opens a route, even where one more would shorten the others.
+    eager: f64,
     pending: Vec<u32>,
 }
 
@@ -136,20 +151,16 @@ impl<'m> Search<'m> {
         for route in &mut routes {
             route.version = 1;
         }
-        let glance = routes
-            .iter()
-            .zip(&model.slots)
-            .map(|(route, slot)| Glance {
-                version: route.version,
-                slack: route.slack,
-                room: slot.capacity,
-                empty: true,
-            })
-            .collect();
-        let cached = Cached { version: 0, place: Place::NOWHERE };
+        let cached = |cost: i32| Cached { cost, version: 0, place: Place::NOWHERE };
+        let mut gaps = Gaps::new(model);
+        for (slot, route) in routes.iter().enumerate() {
+            gaps.set(model, slot, route.slack, true);
+        }
         Self {
             model,
             settings,
+            version: vec![1; routes.len()],
+            gaps,
             routes,
             slot_of: vec![NONE; n],
             placed_cost: vec![0; n],
@@ -158,8 +169,7 @@ impl<'m> Search<'m> {
             closed: vec![false; model.slots.len()],
             best: None,
             dice,
-            cache: vec![cached; model.candidates.len()],
-            glance,
+            cache: model.candidates.iter().map(|choice| cached(choice.cost)).collect(),
             used: 0,
             placed: 0,
             undo: Undo::default(),
@@ -167,6 +177,7 @@ impl<'m> Search<'m> {
             version_step: parts,
             blink_in: 0,
             generous: false,
+            eager: 0.0,
             pending: Vec::new(),
         }
     }
@@ -210,7 +221,7 @@ impl<'m> Search<'m> {
             }
             self.closed[slot] = deal[slot] != part;
             self.look(slot);
-            self.glance[slot].version = route.version;
+            self.version[slot] = route.version;
             if !self.closed[slot] {
                 self.used += usize::from(!route.is_empty());
                 self.placed += route.stops();
@@ -274,15 +285,17 @@ impl<'m> Search<'m> {
 
     /// Starts the numbering of versions anew.
     fn forget_cache(&mut self) {
-        self.cache.fill(Cached { version: 0, place: Place::NOWHERE });
+        for cached in &mut self.cache {
+            cached.version = 0;
+        }
         self.next_version %= self.version_step;
         self.next_version += 2 * self.version_step;
         for slot in 0..self.routes.len() {
             let version = self.next_version;
             self.next_version += self.version_step;
             self.routes[slot].version = version;
-            if self.glance[slot].version != CHANGING {
-                self.glance[slot].version = version;
+            if self.version[slot] != CHANGING {
+                self.version[slot] = version;
             }
         }
     }
@@ -308,8 +321,9 @@ impl<'m> Search<'m> {
                 continue;
             }
             let after = self.routes[slot].nodes.len() - 2;
-            let windows = self.model.windows_of(entry);
-            let place = self.routes[slot].best_place(self.model, slot, v, windows, |i| i != after);
+            let windows = self.model.windows_of(v, entry);
+            let place = self.routes[slot]
+                .best_place(self.model, slot, v, windows, i32::MAX, |i| i != after);
             if place != Place::NOWHERE {
                 self.put(v, entry, place);
                 self.settle();
@@ -330,7 +344,7 @@ impl<'m> Search<'m> {
             self.used = self.used + usize::from(before.is_empty()) - usize::from(now.is_empty());
             self.placed = self.placed + now.stops() - before.stops();
             self.routes[slot].version = if same { version } else { self.fresh_version() };
-            self.glance[slot].version = self.routes[slot].version;
+            self.version[slot] = self.routes[slot].version;
         }
         self.undo.used = 0;
         self.undo.visits.clear();
@@ -342,7 +356,7 @@ impl<'m> Search<'m> {
             let slot = *slot;
             std::mem::swap(&mut self.routes[slot], before);
             self.look(slot);
-            self.glance[slot].version = self.routes[slot].version;
+            self.version[slot] = self.routes[slot].version;
         }
         self.undo.used = 0;
         for &(visit, slot, cost) in self.undo.visits.iter().rev() {
@@ -355,17 +369,16 @@ impl<'m> Search<'m> {
     /// Renews what is glanced at of a slot.
     fn look(&mut self, slot: usize) {
         let route = &self.routes[slot];
-        self.glance[slot].slack = if self.closed[slot] { -1 } else { route.slack };
-        self.glance[slot].room = self.model.slots[slot].capacity - route.load;
-        self.glance[slot].empty = route.is_empty();
+        let gap = if self.closed[slot] { -1 } else { route.slack };
+        self.gaps.set(self.model, slot, gap, route.is_empty());
     }
 
     /// Remembers a slot before its first change.
     fn touch(&mut self, slot: usize) {
-        if self.glance[slot].version == CHANGING {
+        if self.version[slot] == CHANGING {
             return;
         }
-        self.glance[slot].version = CHANGING;
+        self.version[slot] = CHANGING;
         if self.undo.used == self.undo.slots.len() {
             self.undo.slots.push((slot, self.routes[slot].clone()));
         } else {
@@ -376,32 +389,42 @@ impl<'m> Search<'m> {
         self.undo.used += 1;
     }
 
-    /// One iteration at a temperature. Returns whether something changed.
+    /// One iteration at a temperature. Returns whether it was accepted.
     pub(crate) fn iterate(&mut self, temperature: f64) -> bool {
         let before = self.cost;
+        let limit = before as f64 - temperature * self.dice.unit().ln();
+        if self.dice.below(CROSSING_ONE_IN) == 0 {
+            let accepted = self.cross() && (self.cost as f64) < limit;
+            self.pending.clear();
+            self.conclude(accepted, before);
+            return accepted;
+        }
         self.ruin();
         self.order_pending();
         if self.blink_in <= 0 || self.blink_in == i64::MAX {
             self.blink_in = self.dice.until(self.settings.blink);
         }
         self.generous = !self.unplaced.is_empty() && self.dice.below(GENEROUS_ONE_IN) == 0;
-        let pending = std::mem::take(&mut self.pending);
-        for &visit in &pending {
-            self.insert_best(visit);
+        if self.model.uniform && self.dice.below(EAGER_ONE_IN) == 0 {
+            self.eager = self.dice.unit();
         }
-        self.generous = false;
-        let limit = before as f64 - temperature * self.dice.unit().ln();
-        let accepted = (self.cost as f64) < limit;
+        let accepted = self.recreate(limit);
+        (self.generous, self.eager) = (false, 0.0);
+        self.conclude(accepted, before);
+        accepted
+    }
+
+    fn conclude(&mut self, accepted: bool, before: i64) {
         if accepted {
             self.settle();
+            let pending = std::mem::take(&mut self.pending);
             self.update_unplaced(&pending);
+            self.pending = pending;
             self.keep_best();
         } else {
             self.cost = before;
             self.take_back();
         }
-        self.pending = pending;
-        accepted
     }
 
     /// From now on remembers the best solution met. Only for a search that holds all slots.
@@ -427,37 +450,6 @@ impl<'m> Search<'m> {
         }
     }
 
-    /// Removes strings of visits near a random one; fills `pending`.
-    fn ruin(&mut self) {
-        self.pending.clear();
-        let model = self.model;
-        let mean = if self.used == 0 { 1.0 } else { self.placed as f64 / self.used as f64 };
-        let string = (self.settings.string as f64).min(mean).max(1.0);
-        let strings = 4.0 * self.settings.removed / (1.0 + string) - 1.0;
-        let strings = (self.dice.unit() * strings + 1.0) as usize;
-        let Some(seed) = self.seed_visit() else { return };
-        let mut ruined = 0;
-        let filter = self.dice.unit() < self.settings.compatible;
-        for &visit in std::iter::once(&seed).chain(model.near(seed as usize)) {
-            if ruined >= strings {
-                break;
-            }
-            let slot = self.slot_of[visit as usize];
-            if slot == NONE
-                || self.closed[slot as usize]
-                || self.glance[slot as usize].version == CHANGING
-            {
-                continue;
-            }
-            if filter && !model.may(seed as usize, slot as usize) {
-                continue;
-            }
-            self.remove_string(visit, slot as usize, string);
-            ruined += 1;
-        }
-        self.add_retries();
-    }
-
     /// A random visit that is not in a closed slot.
     fn seed_visit(&mut self) -> Option<u32> {
         let n = self.model.visits();
@@ -469,179 +461,6 @@ impl<'m> Search<'m> {
             }
         }
         None
-    }
-
-    fn remove_string(&mut self, visit: u32, slot: usize, string: f64) {
-        let stops = self.routes[slot].stops();
-        let longest = string.min(stops as f64);
-        let length = ((self.dice.unit() * longest).ceil() as usize).clamp(1, stops);
-        let Some(at) = self.routes[slot].nodes.iter().position(|node| node.visit == visit) else {
-            return;
-        };
-        // Half of the time a string with a kept part in its middle (split string).
-        let mut kept = 0;
-        if length > 1 && length < stops && self.dice.unit() < 0.5 {
-            kept = 1;
-            while length + kept < stops && self.dice.unit() > 0.5 {
-                kept += 1;
-            }
-        }
-        let whole = length + kept;
-        // Start so that the string holds the visit: nodes 1..=stops.
-        let low = at.saturating_sub(whole - 1).max(1);
-        let high = at.min(stops + 1 - whole);
-        let start = low + self.dice.below(high - low + 1);
-        let kept_from = start + if kept == 0 { length } else { 1 + self.dice.below(length - 1) };
-        self.touch(slot);
-        let before = self.routes[slot].cost(self.model, slot);
-        let mut nodes = std::mem::take(&mut self.routes[slot].nodes);
-        let mut index = 0;
-        nodes.retain(|node| {
-            let here = index;
-            index += 1;
-            let inside = (start..start + whole).contains(&here);
-            if !inside || (kept_from..kept_from + kept).contains(&here) {
-                return true;
-            }
-            self.forget(node.visit);
-            false
-        });
-        self.routes[slot].nodes = nodes;
-        self.routes[slot].refresh(self.model, slot);
-        self.look(slot);
-        self.cost += self.routes[slot].cost(self.model, slot) - before;
-    }
-
-    /// Marks a visit as not placed and puts it on the pending list.
-    fn forget(&mut self, visit: u32) {
-        let v = visit as usize;
-        self.undo.visits.push((visit, self.slot_of[v], self.placed_cost[v]));
-        self.cost += i64::from(self.model.drop_cost[v]) - i64::from(self.placed_cost[v]);
-        self.slot_of[v] = NONE;
-        self.pending.push(visit);
-    }
-
-    fn add_retries(&mut self) {
-        let count = self.unplaced.len();
-        if count <= self.settings.retries {
-            for &visit in &self.unplaced {
-                self.undo.visits.push((visit, NONE, 0));
-                self.pending.push(visit);
-            }
-            return;
-        }
-        let start = self.dice.below(count);
-        for k in 0..self.settings.retries {
-            let visit = self.unplaced[(start + k) % count];
-            self.undo.visits.push((visit, NONE, 0));
-            self.pending.push(visit);
-        }
-    }
-
-    /// Puts the pending visits into one of the orders of insertion.
-    fn order_pending(&mut self) {
-        let model = self.model;
-        let mut pending = std::mem::take(&mut self.pending);
-        self.dice.shuffle(&mut pending);
-        let key = |v: u32| v as usize;
-        match self.dice.below(12) {
-            0..4 => {}
-            4..6 => pending.sort_by_key(|&v| -model.drop_cost[key(v)]),
-            6 => pending.sort_by_key(|&v| -model.remoteness[key(v)]),
-            7 => pending.sort_by_key(|&v| model.remoteness[key(v)]),
-            8 => pending.sort_by_key(|&v| -model.duration[key(v)]),
-            9 => pending.sort_by_key(|&v| model.span[key(v)]),
-            10 => pending.sort_by_key(|&v| model.earliest[key(v)]),
-            _ => pending.sort_by_key(|&v| model.first[key(v) + 1] - model.first[key(v)]),
-        }
-        self.pending = pending;
-    }
-
-    /// Places a visit where it costs least, if that is cheaper than leaving it out.
-    fn insert_best(&mut self, visit: u32) -> bool {
-        let v = visit as usize;
-        let model = self.model;
-        let (demand, service) = (model.demand[v], model.duration[v]);
-        let worth =
-            if self.generous && self.dice.below(2) == 0 { i32::MAX } else { model.drop_cost[v] };
-        let mut best = (worth, usize::MAX, Place::NOWHERE);
-        let mut met_empty = false;
-        for entry in model.first[v]..model.first[v + 1] {
-            let candidate = model.candidates[entry];
-            if candidate.cost.saturating_add(model.detour_floor) >= best.0 {
-                break;
-            }
-            let slot = candidate.slot as usize;
-            let glance = self.glance[slot];
-            if glance.slack < service || glance.room < demand {
-                continue;
-            }
-            if glance.empty && model.uniform {
-                if met_empty {
-                    continue;
-                }
-                met_empty = true;
-            }
-            let place = if glance.version == CHANGING {
-                self.place_with_blinks(v, entry, slot)
-            } else {
-                self.blink_in -= 1;
-                if self.blink_in < 0 {
-                    self.blink_in = self.dice.until(self.settings.blink);
-                    continue;
-                }
-                let cached = &mut self.cache[entry];
-                if cached.version != glance.version {
-                    let windows = model.windows_of(entry);
-                    cached.place = self.routes[slot].best_place(model, slot, v, windows, |_| false);
-                    cached.version = glance.version;
-                }
-                cached.place
-            };
-            if place.delta == i32::MAX {
-                continue;
-            }
-            let total = candidate.cost.saturating_add(place.delta);
-            if total < best.0 {
-                best = (total, entry, place);
-            }
-        }
-        if best.1 == usize::MAX {
-            return false;
-        }
-        self.put(v, best.1, best.2);
-        true
-    }
-
-    fn place_with_blinks(&mut self, v: usize, entry: usize, slot: usize) -> Place {
-        let blink_in = &mut self.blink_in;
-        let blinks = |_: usize| {
-            *blink_in -= 1;
-            *blink_in < 0
-        };
-        let windows = self.model.windows_of(entry);
-        let place = self.routes[slot].best_place(self.model, slot, v, windows, blinks);
-        if self.blink_in < 0 {
-            self.blink_in = self.dice.until(self.settings.blink);
-        }
-        place
-    }
-
-    fn put(&mut self, v: usize, entry: usize, place: Place) {
-        let model = self.model;
-        let candidate = model.candidates[entry];
-        let slot = candidate.slot as usize;
-        let window = model.windows_of(entry)[place.option as usize];
-        self.touch(slot);
-        let before = self.routes[slot].cost(model, slot);
-        let route = &mut self.routes[slot];
-        route.insert(model, v, place.after as usize, window);
-        route.refresh(model, slot);
-        self.look(slot);
-        self.slot_of[v] = slot as u32;
-        self.placed_cost[v] = candidate.cost + window.cost;
-        self.cost += self.routes[slot].cost(model, slot) - before + i64::from(self.placed_cost[v])
-            - i64::from(model.drop_cost[v]);
     }
 
     /// Runs a number of iterations while the temperature falls from one value to another.
