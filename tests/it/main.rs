@@ -11,5 +11,6 @@ mod backup;
 mod browser;
 mod imports;
 mod lifecycle;
+mod model_proof;
 mod season_loop;
 mod settings;

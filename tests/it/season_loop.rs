@@ -17,17 +17,17 @@ const HOMES: usize = 24;
 
 /// A branch with a station, two technicians and homes with twin machines, running under a clock of
 /// 2025 and delivering to a real receiver.
-struct Season {
+pub(crate) struct Season {
     setup: Setup,
-    /// Dropped, and with it the files or the cluster's database, when the test ends.
-    _database: TestDatabase,
+    /// Its files, or its database in the cluster, go when the test ends.
+    pub(crate) database: TestDatabase,
     receiver: TestReceiver,
     office_token: String,
     technician_token: String,
 }
 
 impl Season {
-    async fn begin(kind: DatabaseKind) -> Self {
+    pub(crate) async fn begin(kind: DatabaseKind) -> Self {
         Self::begin_with(kind, files()).await
     }
 
@@ -51,10 +51,10 @@ impl Season {
             setup.run(&["import", name, path.to_str().unwrap()]).await.success();
         }
         let technician_token = setup.add_account("technician", &["--technician", "T-1"]).await;
-        Self { setup, _database: database, receiver, office_token, technician_token }
+        Self { setup, database, receiver, office_token, technician_token }
     }
 
-    async fn start(&self) -> (Daemon, Client) {
+    pub(crate) async fn start(&self) -> (Daemon, Client) {
         let daemon = self.setup.start().await;
         let office = daemon.client(Some(&self.office_token));
         (daemon, office)
@@ -173,7 +173,7 @@ fn answer_link(mail: &Received, base: &str) -> String {
 }
 
 /// Weather to heat age to risk: every part that works has a score with reasons.
-async fn score(office: &Client) {
+pub(crate) async fn score(office: &Client) {
     give_weather(office, record()).await;
     let run = office.post("/api/v1/scoring-runs", &json!({})).await.json(201);
     assert_eq!(run["as_of"], "2025-02-17", "{run}");

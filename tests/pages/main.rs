@@ -74,6 +74,7 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     for (path, name) in [
         ("/office/season".to_owned(), "office-season"),
         ("/office/risk".to_owned(), "office-risk"),
+        ("/office/proof".to_owned(), "office-proof"),
         (format!("/office/day?day={day}"), "office-day"),
     ] {
         look(&office, &format!("{base}{path}"), name, &mut faults).await;

@@ -52,6 +52,8 @@ text_enum!(
         LoadLists => "load-lists",
         /// A season was rehearsed.
         Rehearsal => "rehearsal",
+        /// The life model was judged by the seasons that have passed.
+        Backtest => "backtest",
         /// A file was imported.
         Import => "import",
     }

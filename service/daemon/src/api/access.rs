@@ -62,6 +62,8 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("upload_weather_file", OFFICE),
     ("create_import", OFFICE),
     ("create_scoring_run", OFFICE),
+    ("create_backtest", OFFICE),
+    ("find_backtest", OFFICE),
     ("create_plan", OFFICE),
     ("adopt_plan", OFFICE),
     ("write_load_lists", OFFICE),

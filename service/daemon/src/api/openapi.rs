@@ -176,7 +176,7 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
         ProblemKind::Internal,
         ProblemKind::Unavailable,
     ];
-    if path.contains('{') {
+    if path.contains('{') || id == "find_backtest" {
         kinds.push(ProblemKind::NotFound);
     }
     if method != "GET" {

@@ -49,6 +49,8 @@ pub struct HeatBook {
     pub assumptions: Vec<String>,
     first_day: NaiveDate,
     gathered: BTreeMap<ComponentClass, Vec<f64>>,
+    /// Whether age is counted by the calendar and not by heat.
+    by_calendar: bool,
 }
 
 impl HeatBook {
@@ -90,7 +92,54 @@ impl HeatBook {
         for class in ComponentClass::ALL {
             gathered.insert(*class, cumulative(&daily_heat(&house, *class, &series.days)?));
         }
-        Ok(Self { first_day: range.first, series, as_of, house, assumptions, gathered })
+        Ok(Self {
+            first_day: range.first,
+            series,
+            as_of,
+            house,
+            assumptions,
+            gathered,
+            by_calendar: false,
+        })
+    }
+
+    /// The same weather as it was known on an earlier day.
+    #[must_use]
+    pub fn known_on(&self, day: NaiveDate) -> Self {
+        let known = self.series.days.iter().filter(|it| it.date < day).copied().collect();
+        Self {
+            series: StationSeries::from_days(self.series.station.clone(), known),
+            as_of: day,
+            ..self.clone()
+        }
+    }
+
+    /// Ages that count each day alike, whatever its heat: what heat age is compared with.
+    #[must_use]
+    pub fn by_calendar(&self) -> Self {
+        let days = self.series.days.len();
+        let hours: Vec<f64> = (1..=days).map(|day| 24.0 * day as f64).collect();
+        let gathered = ComponentClass::ALL.iter().map(|class| (*class, hours.clone())).collect();
+        Self { gathered, by_calendar: true, ..self.clone() }
+    }
+
+    /// Ages that grow a trace (one thousandth of an hour) on a day without heat too, so that the
+    /// order of days is the order of ages.
+    #[must_use]
+    pub fn strictly_rising(&self) -> Self {
+        let mut rising = self.clone();
+        for totals in rising.gathered.values_mut() {
+            for (day, total) in totals.iter_mut().enumerate() {
+                *total += 0.001 * day as f64;
+            }
+        }
+        rising
+    }
+
+    /// Whether age is counted by the calendar and not by heat.
+    #[must_use]
+    pub fn is_by_calendar(&self) -> bool {
+        self.by_calendar
     }
 
     /// Heat of the reference part by the end of a day: 0 before the record, its total after it.
@@ -163,6 +212,11 @@ impl HeatBook {
         for class in ComponentClass::ALL {
             let mut rows = Vec::with_capacity(paths.len());
             for path in paths {
+                if self.by_calendar {
+                    let hours = |date: &NaiveDate| 24.0 * (*date - self.as_of).num_days() as f64;
+                    rows.push(dates.iter().map(hours).collect());
+                    continue;
+                }
                 let totals = cumulative(&daily_heat(&self.house, *class, &path.days)?);
                 rows.push(dates.iter().map(|date| self.by(*date, &totals)).collect());
             }

@@ -19,6 +19,7 @@ pub mod notices;
 pub mod outlook;
 pub mod owed;
 pub mod parts;
+pub mod proof;
 pub mod record;
 pub mod results;
 pub mod risk;

@@ -55,6 +55,9 @@ impl<'a> Part<'a> {
     /// How fast it gathers heat relative to its class's reference part.
     #[must_use]
     pub fn heat_rate(&self) -> f64 {
+        if self.book.is_by_calendar() {
+            return 1.0;
+        }
         let capacitor = self.rating().map(|rating| (self.supply_volts, rating.voltage));
         heat_rate(self.component.class, self.exposure, capacitor)
     }

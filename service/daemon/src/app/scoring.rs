@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Datelike, Days, NaiveDate};
 use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId};
+use hotspell_reliability::backtest::Verdict;
 use hotspell_reliability::drift::{DriftModel, DriftReading};
 use hotspell_reliability::ensemble::HeatEnsemble;
 use hotspell_reliability::history::ComponentHistory;
@@ -23,6 +24,7 @@ use super::AppError;
 use super::fleet::Fleet;
 use super::heat::HeatBook;
 use super::parts::{COVARIATES, Part};
+use super::proof;
 use super::record::recorded;
 use super::weather;
 use crate::state::AppState;
@@ -120,11 +122,16 @@ pub fn score_branch(
         let parts = parts(&fleet, &book);
         let histories: Vec<ComponentHistory> = parts.iter().filter_map(Part::history).collect();
         let failures = histories.iter().filter(|history| history.failed()).count();
-        let model = fit(&histories, &parts, &book)?;
+        let held = held_model(state, branch)?;
+        let model = match &held {
+            Some((model, _)) => model.clone(),
+            None => fit(&histories, &parts, &book)?,
+        };
         let scored = compute(&fleet, &book, &parts, &model)?;
         let kept = serde_json::to_value(&model)
             .map_err(|error| AppError::internal("life model", error))?;
-        let summary = summary(run, &fleet, &book, &scored, &model, failures);
+        let mut summary = summary(run, &fleet, &book, &scored, &model, failures);
+        summary.assumptions.extend(held.map(|(_, why)| why));
         let rows = rows(run, &book, &scored)?;
         let now = state.now();
         state.store.write(|conn| {
@@ -134,6 +141,27 @@ pub fn score_branch(
         let detail = json!(summary);
         Ok((summary, detail))
     })
+}
+
+/// The model that stays in force because the last backtest refuses a new fit, with the sentence
+/// for the office; `None` when a new fit may be used.
+fn held_model(state: &AppState, branch: BranchId) -> Result<Option<(LifeModel, String)>, AppError> {
+    let Some(proof) = proof::latest(state, branch)? else { return Ok(None) };
+    let Verdict::Refuse { reasons } = &proof.backtest.verdict else { return Ok(None) };
+    match model_in_force(state, branch) {
+        Ok(model) => {
+            let why = format!(
+                "the life model was not fitted anew, the last one stays: the backtest of {} found \
+                 that {}",
+                proof.as_of,
+                reasons.join("; ")
+            );
+            Ok(Some((model, why)))
+        }
+        // Nothing better is there: the first fit is used, and the page says what it is worth.
+        Err(AppError::NotReady(_)) => Ok(None),
+        Err(error) => Err(error),
+    }
 }
 
 /// Scores one home again with the model in force: after a result or a failure, at once.
@@ -236,21 +264,31 @@ fn drift_models(
     let mut models = BTreeMap::new();
     for class in ComponentClass::ALL.iter().filter(|class| class.is_run_capacitor()) {
         let Some(law) = fitted.model.class(*class) else { continue };
-        let mut sections: Vec<Vec<DriftReading>> = Vec::new();
-        for part in parts.iter().filter(|part| part.component.class == *class) {
-            let readings = part.drift_readings();
-            for section in [0, 1] {
-                let of_section: Vec<DriftReading> =
-                    readings.iter().filter(|reading| reading.section == section).copied().collect();
-                if !of_section.is_empty() {
-                    sections.push(of_section);
-                }
-            }
-        }
-        let prior = DriftModel::prior(law.prior_scale_hours);
-        models.insert(*class, DriftModel::fit(&sections, &prior, DRIFT_PRIOR_PARTS));
+        let readings = parts
+            .iter()
+            .filter(|part| part.component.class == *class)
+            .map(|part| part.drift_readings());
+        models.insert(*class, drift_model(law.prior_scale_hours, readings));
     }
     models
+}
+
+/// The law of drifting readings of one class: its prior, moved by what was read of each part.
+pub(super) fn drift_model(
+    prior_scale_hours: f64,
+    parts: impl Iterator<Item = Vec<DriftReading>>,
+) -> DriftModel {
+    let mut sections: Vec<Vec<DriftReading>> = Vec::new();
+    for readings in parts {
+        for section in [0, 1] {
+            let of_section: Vec<DriftReading> =
+                readings.iter().filter(|reading| reading.section == section).copied().collect();
+            if !of_section.is_empty() {
+                sections.push(of_section);
+            }
+        }
+    }
+    DriftModel::fit(&sections, &DriftModel::prior(prior_scale_hours), DRIFT_PRIOR_PARTS)
 }
 
 /// The branch as the scoring functions see it.

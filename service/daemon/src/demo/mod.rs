@@ -14,9 +14,10 @@ use hotspell_domain::{BranchId, DateRange, Role, TechnicianId};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::{Page, Store, plans};
 
+use crate::app::proof::Proof;
 use crate::app::season_plan::{Composed, PlanRequest};
 use crate::app::{
-    AppError, accounts, adopt, day, delivery, loads, notices, outlook, route_mail, scoring,
+    AppError, accounts, adopt, day, delivery, loads, notices, outlook, proof, route_mail, scoring,
     season_plan,
 };
 use crate::clock::ShiftedClock;
@@ -46,6 +47,8 @@ pub struct DemoRun {
     pub today: NaiveDate,
     /// The season's dates.
     pub season: outlook::BranchSeason,
+    /// What the life model showed in past seasons.
+    pub proof: Proof,
     /// The scoring.
     pub scoring: scoring::ScoringSummary,
     /// The plan.
@@ -130,6 +133,8 @@ pub async fn run_loop(
     let branch = state.store.read(|conn| branches::list(conn, Page::first(1)))?;
     let branch = branch.into_iter().next().ok_or_else(|| AppError::not_found("branch", "demo"))?;
     let today = scenario.today;
+    progress("judging the life model by the past seasons");
+    let proof = proof::prove(state, branch.id, today)?;
     progress("fitting the life model and scoring every part");
     let scoring = scoring::score_branch(state, branch.id, today)?;
     let season = outlook::of_branch(state, &branch, today)?;
@@ -153,6 +158,7 @@ pub async fn run_loop(
         branch,
         today,
         season,
+        proof,
         scoring,
         plan,
         shown,

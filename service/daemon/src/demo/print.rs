@@ -5,6 +5,7 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 use hotspell_domain::SiteId;
+use hotspell_reliability::backtest::Verdict;
 use hotspell_reliability::reason::class_words;
 use hotspell_store::agreements::{self, AgreementFilter};
 use hotspell_store::scores::ScoreRecord;
@@ -44,6 +45,7 @@ impl Printed {
             .map_err(|error| AppError::internal("printing", error));
         written?;
         at_risk(&mut out, state, run)?;
+        proof(&mut out, run).map_err(|error| AppError::internal("printing", error))?;
         if let Some((technician, on)) = run.shown
             && let Some(day) =
                 state.store.read(|conn| day::load(conn, run.branch.id, technician, on))?
@@ -142,6 +144,36 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
 }
 
 /// Whether the home is under an agreement today.
+/// What the model said of past seasons, and what came.
+fn proof(out: &mut String, run: &DemoRun) -> fmt::Result {
+    let backtest = &run.proof.backtest;
+    heading(out, "The life model, fitted before each past season, against what came of it")?;
+    for season in &backtest.seasons {
+        writeln!(
+            out,
+            "  {}  expected {:>5.1} failures, seen {:>3}",
+            season.label, season.total.expected, season.total.observed
+        )?;
+    }
+    if let Some(gains) = backtest.pooled.gains {
+        writeln!(
+            out,
+            "  the tenth of the parts called riskiest held {:.0} % of the failures; the oldest \
+             tenth {:.0} %; any tenth 10 %",
+            100.0 * gains.model,
+            100.0 * gains.calendar_age.unwrap_or(0.1)
+        )?;
+    }
+    let said = match &backtest.verdict {
+        Verdict::Release => "it passes its test and is used".to_owned(),
+        Verdict::Refuse { reasons } => format!("it does not pass its test: {}", reasons.join("; ")),
+        Verdict::TooLittleData { failures, needed } => {
+            format!("too little to judge by: {failures} failures of {needed} needed")
+        }
+    };
+    writeln!(out, "  {said}")
+}
+
 fn under_agreement(
     conn: &mut AnyConnection,
     run: &DemoRun,

@@ -4,12 +4,12 @@ use std::io::{BufReader, Cursor};
 use std::path::Path;
 use std::time::Duration;
 
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, Weekday};
 use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::weather as stored;
 
-use crate::app::{AppError, loads, missed, notices, route_mail, scoring, weather};
+use crate::app::{AppError, loads, missed, notices, proof, route_mail, scoring, weather};
 use crate::state::AppState;
 
 /// A daily job.
@@ -73,6 +73,7 @@ fn run_blocking(
     match task {
         Task::Weather => Ok(String::new()),
         Task::Scoring => {
+            prove_weekly(state, branch, today)?;
             let summary = scoring::score_branch(state, branch.id, today)?;
             Ok(format!("{} parts scored", summary.components))
         }
@@ -95,6 +96,24 @@ fn run_blocking(
             let count = route_mail::write(state, branch.id, tomorrow)?;
             Ok(format!("{count} routes written"))
         }
+    }
+}
+
+/// Judges the life model by the past seasons, at the first scoring and then once a week. A branch
+/// without a whole season on record has nothing to judge by.
+fn prove_weekly(state: &AppState, branch: &BranchRecord, today: NaiveDate) -> Result<(), AppError> {
+    let due = proof::latest(state, branch.id)?
+        .is_none_or(|proof| today.week(Weekday::Mon).first_day() > proof.as_of);
+    if !due {
+        return Ok(());
+    }
+    match proof::prove(state, branch.id, today) {
+        Ok(_) => Ok(()),
+        Err(AppError::NotReady(why)) => {
+            tracing::info!(branch = %branch.key, why, "no backtest");
+            Ok(())
+        }
+        Err(error) => Err(error),
     }
 }
 

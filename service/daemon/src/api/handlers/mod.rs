@@ -7,6 +7,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 mod accounts;
 mod actions;
 mod agreements;
+mod backtests;
 mod branches;
 mod components;
 mod contacts;
@@ -124,6 +125,8 @@ fn engine(config: &mut ServiceConfig<'_>) {
     config
         .service(imports::create_import)
         .service(actions::create_scoring_run)
+        .service(backtests::create_backtest)
+        .service(backtests::find_backtest)
         .service(actions::create_plan)
         .service(actions::adopt_plan)
         .service(actions::write_load_lists)

@@ -3,6 +3,7 @@
 pub mod accounts;
 pub mod actions;
 pub mod agreements;
+pub mod backtests;
 pub mod branches;
 pub mod components;
 pub mod contacts;
