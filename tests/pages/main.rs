@@ -13,6 +13,7 @@ mod demo;
 use demo::Demo;
 use fantoccini::Locator;
 use harness::browser::Browser;
+use harness::eventually;
 
 /// A telephone, a tablet and a desk (CSS pixels).
 const SIZES: [(u32, u32); 3] = [(360, 740), (768, 1024), (1440, 900)];
@@ -42,8 +43,11 @@ async fn sign_in(browser: &Browser, demo: &Demo, token: &str) {
     window.find(Locator::Id("token")).await.unwrap().send_keys(token).await.unwrap();
     let button = Locator::Css("form button[type=submit]");
     window.find(button).await.unwrap().click().await.unwrap();
-    let signed_in = window.current_url().await.unwrap();
-    assert!(!signed_in.path().starts_with("/sign-in"), "the token signs in: {signed_in}");
+    eventually("the token signs in", async || {
+        let here = window.current_url().await.unwrap();
+        (!here.path().starts_with("/sign-in")).then_some(())
+    })
+    .await;
 }
 
 async fn first_link(browser: &Browser, part: &str) -> String {

@@ -158,8 +158,8 @@ fn proof(out: &mut String, run: &DemoRun) -> fmt::Result {
     if let Some(gains) = backtest.pooled.gains {
         writeln!(
             out,
-            "  the tenth of the parts called riskiest held {:.0} % of the failures; the oldest \
-             tenth {:.0} %; any tenth 10 %",
+            "  the tenth of the parts called riskiest held {:.0} % of the failures; by \
+             calendar age {:.0} %; any tenth 10 %",
             100.0 * gains.model,
             100.0 * gains.calendar_age.unwrap_or(0.1)
         )?;

@@ -163,7 +163,7 @@ async fn another_branch_reaches_no_row_and_lists_none() {
         let path = filled(&template, &scene.own, scene.technician);
         let answer =
             scene.service.request(Method::GET, &path, &scene.stranger).send().await.unwrap();
-        if template.contains('{') {
+        if template.contains('{') || id == "find_backtest" {
             problem(answer, 404).await;
             continue;
         }

@@ -49,19 +49,19 @@ pub struct SeasonView {
     pub by_tenth: Vec<CountView>,
     /// Brier score of the model, weighted for censoring (no unit; lower is better).
     pub brier: Option<f64>,
-    /// The same of Kaplan-Meier per class.
+    /// The same of Kaplan-Meier per class (no unit).
     pub brier_kaplan_meier: Option<f64>,
-    /// The same of the model on calendar age.
+    /// The same of the model on calendar age (no unit).
     pub brier_calendar_age: Option<f64>,
     /// Mean negative log probability of what happened (no unit; lower is better).
     pub log_score: Option<f64>,
-    /// Harrell's concordance, 0.5 is no better than chance.
+    /// Harrell's concordance (no unit); 0.5 is no better than chance.
     pub harrell: Option<f64>,
-    /// Uno's concordance.
+    /// Uno's concordance (no unit).
     pub uno: Option<f64>,
-    /// Calibration slope on the logit; 1 is right.
+    /// Calibration slope on the logit (no unit); 1 is right.
     pub calibration_slope: Option<f64>,
-    /// Standard error of the slope.
+    /// Standard error of the slope (no unit).
     pub calibration_slope_error: Option<f64>,
     /// Share of failures met by each share of visits.
     pub gain_curve: Vec<GainView>,
@@ -74,26 +74,26 @@ pub struct CountView {
     pub label: String,
     /// Number of parts.
     pub parts: usize,
-    /// Failures seen.
+    /// Number of failures seen.
     pub observed: usize,
-    /// Failures expected.
+    /// Number of failures expected.
     pub expected: f64,
-    /// Observed over expected.
+    /// Observed over expected (no unit).
     pub ratio: Option<f64>,
-    /// Lower exact Poisson limit of the ratio, 95 %.
+    /// Lower exact Poisson limit of the ratio, 95 % (no unit).
     pub ratio_low: Option<f64>,
-    /// Upper limit.
+    /// Upper limit (no unit).
     pub ratio_high: Option<f64>,
 }
 
 /// One point of the gain curve.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct GainView {
-    /// Share of parts visited, 0 to 1.
+    /// Share of parts visited, 0 to 1 (no unit).
     pub visited: f64,
-    /// Share of failures among them, riskiest first by the model.
+    /// Share of failures among them, riskiest first by the model (no unit).
     pub model: f64,
-    /// The same, by the model on calendar age.
+    /// The same, by the model on calendar age (no unit).
     pub calendar_age: Option<f64>,
 }
 

@@ -51,7 +51,7 @@ pub(crate) fn gain_svg(points: &[GainPoint]) -> String {
     }
     let curves = [
         ("model", "the model", path(&|point| Some(point.model))),
-        ("calendar", "calendar age alone", path(&|point| point.calendar_age)),
+        ("calendar", "the model on calendar age", path(&|point| point.calendar_age)),
         ("chance", "in any order", path(&|point| Some(point.visited))),
     ];
     for (row, (class, name, path)) in curves.iter().enumerate() {

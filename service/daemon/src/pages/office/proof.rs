@@ -140,7 +140,7 @@ fn gain(pooled: &SeasonProof) -> String {
         || "No failure was seen, so no order is better than another.".to_owned(),
         |gains| {
             let calendar = gains.calendar_age.map_or_else(String::new, |share| {
-                format!(", those oldest by the calendar {:.0} %", 100.0 * share)
+                format!(", the same model on calendar age {:.0} %", 100.0 * share)
             });
             format!(
                 "Of all failures, the tenth of the parts that the model calls riskiest held {:.0} \
