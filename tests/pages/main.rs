@@ -89,7 +89,9 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     sign_in(&technician, &demo, &technician_token).await;
     let today = format!("{base}/technician/today?day={day}");
     look(&technician, &today, "technician-today", &mut faults).await;
+    technician.resize(360, 1_300).await;
     technician.show(&today).await;
+    technician.picture("technician-next-stop").await;
     let visit = first_link(&technician, "/technician/visit/").await;
     look(&technician, &visit, "technician-check", &mut faults).await;
     technician.close().await;
