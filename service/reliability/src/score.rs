@@ -228,7 +228,7 @@ pub fn risk_by_path(input: ScoreInput<'_>, date: usize) -> Result<Vec<PartRisk>,
             let failed = failed_already(input.drift, component).is_some();
             let drifting = drifting(input.drift, component, law);
             let effect = input.model.log_hazard_ratio(&component.covariates).exp()
-                * drifting.as_ref().map_or(1.0, |d| 1.0 - d.share);
+                * sudden_share(drifting.as_ref());
             let age = component.heat_age_hours;
             let more: Vec<f64> =
                 ensemble.paths().map(|path| path[date] * component.heat_rate).collect();
@@ -444,6 +444,11 @@ impl Drifting {
     }
 }
 
+/// Share of the class's hazard that stays sudden for a part: all of it unless it is read.
+fn sudden_share(drifting: Option<&Drifting>) -> f64 {
+    drifting.map_or(1.0, |drifting| 1.0 - drifting.share)
+}
+
 /// What readings say of a component, if its class drifts and it was read.
 pub(crate) fn drifting(
     drift: &BTreeMap<ComponentClass, DriftModel>,
@@ -515,9 +520,9 @@ impl Scorer<'_> {
     fn cumulative_risk(&self, hours: f64, drifting: Option<&Drifting>, effect: f64) -> f64 {
         let more = hours * self.component.heat_rate;
         let age = self.component.heat_age_hours;
-        let sudden =
-            self.site.posterior.cumulative_risk(effect * self.law.hazard_between(age, more));
-        drifting.map_or(sudden, |d| (1.0 - d.share) * sudden + d.crossing_risk(age, more))
+        let mass = effect * sudden_share(drifting) * self.law.hazard_between(age, more);
+        self.site.posterior.cumulative_risk(mass)
+            + drifting.map_or(0.0, |d| d.crossing_risk(age, more))
     }
 
     fn probabilities(&self, drifting: Option<&Drifting>, effect: f64) -> Vec<f64> {
@@ -600,6 +605,7 @@ impl Scorer<'_> {
     ) -> f64 {
         let more = hours * self.component.heat_rate;
         let age = self.component.heat_age_hours;
+        let effect = effect * sudden_share(drifting);
         let mass = effect * self.law.hazard_between(age, more);
         let posterior = &self.site.posterior;
         let risk = posterior.cumulative_risk(mass);
@@ -641,11 +647,7 @@ impl Scorer<'_> {
         let by_age = by_mass * effect * (hazard(age + more) - hazard(age));
         let variance =
             variance.max(0.0) + (by_age * self.component.heat_age_half_range_hours).powi(2) / 3.0;
-        let sudden_share = drifting.map_or(1.0, |d| {
-            let sudden = (1.0 - d.share) * risk;
-            sudden / (sudden + d.crossing_risk(age, more))
-        });
-        sudden_share * variance.sqrt() / risk
+        variance.sqrt() / (risk + drifting.map_or(0.0, |d| d.crossing_risk(age, more)))
     }
 
     fn reasons(
@@ -767,9 +769,9 @@ impl Scorer<'_> {
             None => (expected_heat_left(sudden, posterior.shape * self.law.shape), sudden(0.5)),
             Some(drifting) => {
                 let risk = |more: f64| {
-                    let mass = effect * self.law.hazard_between(age, more);
-                    (1.0 - drifting.share) * posterior.cumulative_risk(mass)
-                        + drifting.crossing_risk(age, more)
+                    let mass =
+                        effect * sudden_share(Some(drifting)) * self.law.hazard_between(age, more);
+                    posterior.cumulative_risk(mass) + drifting.crossing_risk(age, more)
                 };
                 let at = |survival: f64| {
                     crate::survival_sum::invert(risk, -survival.ln(), self.law.scale_hours)

@@ -10,7 +10,9 @@ use hotspell_reliability::history::{ComponentHistory, HistoryEnd};
 use hotspell_reliability::priors::{LocalHeat, Priors};
 use hotspell_reliability::reason::ReasonKind;
 use hotspell_reliability::risk_model::{FitInput, FitMethod, FittedRiskModel, fit};
-use hotspell_reliability::score::{ComponentScore, ComponentState, PastPart, ScoreInput, score};
+use hotspell_reliability::score::{
+    ComponentScore, ComponentState, PastPart, ScoreInput, risk_by_path, score,
+};
 
 const CAPACITOR: ComponentClass = ComponentClass::RunCapacitorDual;
 const YEARLY_HOURS: f64 = 900.0;
@@ -63,11 +65,21 @@ fn scores(
     components: &[ComponentState],
     past: &[PastPart],
 ) -> Vec<ComponentScore> {
+    with_input(model, components, past, |input| score(input).unwrap())
+}
+
+/// Ten summers of 26 weeks, the hottest a third hotter than the mildest.
+fn with_input<T>(
+    model: &FittedRiskModel,
+    components: &[ComponentState],
+    past: &[PastPart],
+    run: impl Fn(ScoreInput<'_>) -> T,
+) -> T {
     let paths: Vec<Vec<f64>> =
         (0..10).map(|p| (1..=26).map(|w| f64::from(w) * (28.0 + f64::from(p))).collect()).collect();
     let ensemble = HeatEnsemble::new(&paths).unwrap();
     let drift: BTreeMap<_, _> = [(CAPACITOR, DriftModel::prior(10.0 * YEARLY_HOURS))].into();
-    score(ScoreInput {
+    run(ScoreInput {
         model: &model.model,
         drift: &drift,
         components,
@@ -77,7 +89,6 @@ fn scores(
         reason_date: 25,
         confidence: 0.9,
     })
-    .unwrap()
 }
 
 fn past(years: f64, failed: bool) -> PastPart {
@@ -194,6 +205,35 @@ fn good_readings_lower_and_falling_readings_raise_the_risk() {
     let steady = read(&[(3.0, 0.5), (5.0, 0.0), (7.0, -0.5)]);
     let falling = read(&[(3.0, -2.0), (5.0, -5.5), (7.0, -9.3)]);
     assert!(steady < unread && unread < falling, "{steady} {unread} {falling}");
+}
+
+#[test]
+fn probabilities_are_the_plain_mean_over_the_summers_with_readings_or_without() {
+    let model = fitted(&[history(1, 5, HistoryEnd::FailedAt { age: 4000.0 })]);
+    let mut steep = component(1, 7.0);
+    steep.readings = (2..=6)
+        .map(|year| DriftReading {
+            section: 0,
+            heat_age_hours: f64::from(year) * YEARLY_HOURS,
+            deviation_percent: -1.45 * f64::from(year),
+        })
+        .collect();
+    let parts = [steep, component(2, 7.0), component(3, 0.0)];
+    let found = scores(&model, &parts, &[past(6.0, true)]);
+    for date in 0..26 {
+        let by_path = with_input(&model, &parts, &[past(6.0, true)], |input| {
+            risk_by_path(input, date).unwrap()
+        });
+        for (score, risk) in found.iter().zip(by_path) {
+            let of_path = |(mass, other): (&f64, &f64)| {
+                -(-risk.frailty.cumulative_risk(*mass) - other).exp_m1()
+            };
+            let mean =
+                risk.hazard_mass.iter().zip(&risk.other_risk).map(of_path).sum::<f64>() / 10.0;
+            let off = (score.probability[date] - mean).abs();
+            assert!(off < 1e-5, "part {}, date {date}: off by {off}", score.component);
+        }
+    }
 }
 
 #[test]
