@@ -13,6 +13,7 @@ use std::time::Duration;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use hotspell_domain::{ComponentClass, ComponentId, SiteId};
+use hotspell_reliability::drift::{DriftModel, DriftReading};
 use hotspell_reliability::ensemble::HeatEnsemble;
 use hotspell_reliability::frailty_fit::{FrailtyUnit, fit_weibull_frailty};
 use hotspell_reliability::lifetime::Lifetime;
@@ -70,13 +71,35 @@ fn ensembles(paths: u32, dates: u32) -> BTreeMap<ComponentClass, HeatEnsemble> {
 }
 
 fn score_a_large_branch(c: &mut Criterion) {
-    let (model, components, ensembles) = (model(), components(100_000), ensembles(30, 26));
-    c.bench_function("score 100,000 components, 30 weather years, 26 weeks", |b| {
+    let plain = components(100_000);
+    score_with(c, "score 100,000 components, 30 weather years, 26 weeks", &plain);
+    let mut read = plain;
+    for component in read.iter_mut().filter(|c| c.class.is_run_capacitor()) {
+        let age = component.heat_age_hours;
+        component.readings = (1..=3)
+            .map(|n| DriftReading {
+                section: 0,
+                heat_age_hours: age * f64::from(n) / 3.0,
+                deviation_percent: -age * f64::from(n) / 4500.0,
+            })
+            .collect();
+    }
+    score_with(c, "the same, every capacitor (a third) measured three times", &read);
+}
+
+fn score_with(c: &mut Criterion, name: &str, components: &[ComponentState]) {
+    let (model, ensembles) = (model(), ensembles(30, 26));
+    let drift: BTreeMap<_, _> = ComponentClass::ALL
+        .iter()
+        .filter(|class| class.is_run_capacitor())
+        .map(|&class| (class, DriftModel::prior(10.0 * YEAR)))
+        .collect();
+    c.bench_function(name, |b| {
         b.iter(|| {
             score(ScoreInput {
                 model: &model,
-                drift: &BTreeMap::new(),
-                components: black_box(&components),
+                drift: &drift,
+                components: black_box(components),
                 past: &[],
                 ensembles: &ensembles,
                 reference_hours: &BTreeMap::new(),

@@ -340,7 +340,7 @@ fn score_site(
             let component = &input.components[i];
             let law = input.model.class(component.class)?;
             let averages = nodes.get(&component.class)?;
-            Some((i, Scorer { input, site: &site, component, law, averages }.score()))
+            Some((i, Scorer::new(input, &site, component, (law, averages)).score()))
         })
         .collect()
 }
@@ -427,6 +427,10 @@ struct Scorer<'a> {
     component: &'a ComponentState,
     law: &'a ClassModel,
     averages: &'a NodeAverages,
+    /// Cumulative hazard of a reference part of its heat age.
+    hazard_now: f64,
+    /// Logarithm of its heat age over the scale.
+    log_age_share: f64,
 }
 
 /// Drifting sections of a component, with the limit.
@@ -470,7 +474,42 @@ pub(crate) fn drifting(
     Some(Drifting { lines, limit_percent: model.out_limit_percent(), share })
 }
 
-impl Scorer<'_> {
+impl<'a> Scorer<'a> {
+    fn new(
+        input: &'a ScoreInput<'a>,
+        site: &'a SiteHistory,
+        component: &'a ComponentState,
+        (law, averages): (&'a ClassModel, &'a NodeAverages),
+    ) -> Self {
+        let age = component.heat_age_hours;
+        Self {
+            input,
+            site,
+            component,
+            law,
+            averages,
+            hazard_now: law.cumulative_hazard(age),
+            log_age_share: (age / law.scale_hours).ln(),
+        }
+    }
+
+    /// Hazard mass of a reference part over `more` hours from now, and its derivative by the log
+    /// shape over the shape: the rise of `H ln(age / scale)`.
+    fn mass_over(&self, more: f64) -> (f64, f64) {
+        let (age, law) = (self.component.heat_age_hours, self.law);
+        if age > 0.0 {
+            let grown = (more / age).ln_1p();
+            let rise = (law.shape * grown).exp_m1();
+            let mass = self.hazard_now * rise;
+            (mass, mass * self.log_age_share + self.hazard_now * (1.0 + rise) * grown)
+        } else if more > 0.0 {
+            let mass = law.cumulative_hazard(more);
+            (mass, mass * (more / law.scale_hours).ln())
+        } else {
+            (0.0, 0.0)
+        }
+    }
+
     fn score(&self) -> ComponentScore {
         if let Some(reason) = failed_already(self.input.drift, self.component) {
             return self.failed(reason);
@@ -520,7 +559,7 @@ impl Scorer<'_> {
     fn cumulative_risk(&self, hours: f64, drifting: Option<&Drifting>, effect: f64) -> f64 {
         let more = hours * self.component.heat_rate;
         let age = self.component.heat_age_hours;
-        let mass = effect * sudden_share(drifting) * self.law.hazard_between(age, more);
+        let mass = effect * sudden_share(drifting) * self.mass_over(more).0;
         self.site.posterior.cumulative_risk(mass)
             + drifting.map_or(0.0, |d| d.crossing_risk(age, more))
     }
@@ -606,20 +645,13 @@ impl Scorer<'_> {
         let more = hours * self.component.heat_rate;
         let age = self.component.heat_age_hours;
         let effect = effect * sudden_share(drifting);
-        let mass = effect * self.law.hazard_between(age, more);
+        let (mass, weighted) = self.mass_over(more);
+        let (mass, shape_slope) = (effect * mass, effect * self.law.shape * weighted);
         let posterior = &self.site.posterior;
         let risk = posterior.cumulative_risk(mass);
         if risk <= 0.0 {
             return 0.0;
         }
-        let weighted = |at: f64| {
-            if at > 0.0 {
-                effect * self.law.cumulative_hazard(at) * (at / self.law.scale_hours).ln()
-            } else {
-                0.0
-            }
-        };
-        let shape_slope = self.law.shape * (weighted(age + more) - weighted(age));
         let theta = self.input.model.frailty_variance;
         let (by_mass, by_site, by_log_theta) = if theta > 0.0 {
             let (a, b) = (posterior.shape, posterior.rate);
@@ -759,7 +791,7 @@ impl Scorer<'_> {
     /// Mean and median heat left, in the part's own equivalent hours.
     fn heat_left(&self, drifting: Option<&Drifting>, effect: f64) -> (Option<f64>, f64) {
         let age = self.component.heat_age_hours;
-        let now = self.law.cumulative_hazard(age);
+        let now = self.hazard_now;
         let posterior = &self.site.posterior;
         let sudden = |survival: f64| {
             let mass = posterior.hazard_at_survival(survival) / effect;
