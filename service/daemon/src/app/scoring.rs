@@ -264,10 +264,8 @@ fn drift_models(
     let mut models = BTreeMap::new();
     for class in ComponentClass::ALL.iter().filter(|class| class.is_run_capacitor()) {
         let Some(law) = fitted.model.class(*class) else { continue };
-        let readings = parts
-            .iter()
-            .filter(|part| part.component.class == *class)
-            .map(|part| part.drift_readings());
+        let readings =
+            parts.iter().filter(|part| part.component.class == *class).map(Part::drift_readings);
         models.insert(*class, drift_model(law.prior_scale_hours, readings));
     }
     models

@@ -32,23 +32,7 @@ pub(crate) fn gain_svg(points: &[GainPoint]) -> String {
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 640 350\" role=\"img\" aria-labelledby=\"gain-title\" class=\"gain\">\n\
          <title id=\"gain-title\">Failures met by the share of parts checked{said}.</title>\n"
     );
-    for step in 0..=5 {
-        let share = f64::from(step) / 5.0;
-        put(
-            &mut svg,
-            format_args!(
-                "<line class=\"grid\" x1=\"{LEFT}\" x2=\"{RIGHT}\" y1=\"{0:.1}\" y2=\"{0:.1}\"/>\n\
-                 <text class=\"soft-ink\" text-anchor=\"end\" x=\"{1}\" y=\"{2:.1}\">{3:.0} %</text>\n\
-                 <text class=\"soft-ink\" text-anchor=\"middle\" x=\"{4:.1}\" y=\"{5}\">{3:.0} %</text>\n",
-                y(share),
-                LEFT - 8.0,
-                y(share) + 5.0,
-                100.0 * share,
-                x(share),
-                BOTTOM + 20.0,
-            ),
-        );
-    }
+    axes(&mut svg, x, y);
     let curves = [
         ("model", "the model", path(&|point| Some(point.model))),
         ("calendar", "the model on calendar age", path(&|point| point.calendar_age)),
@@ -67,15 +51,37 @@ pub(crate) fn gain_svg(points: &[GainPoint]) -> String {
             ),
         );
     }
+    svg.push_str("</svg>\n");
+    svg
+}
+
+/// Lines and words at every fifth of both shares.
+fn axes(svg: &mut String, x: impl Fn(f64) -> f64, y: impl Fn(f64) -> f64) {
+    for step in 0..=5 {
+        let share = f64::from(step) / 5.0;
+        put(
+            svg,
+            format_args!(
+                "<line class=\"grid\" x1=\"{LEFT}\" x2=\"{RIGHT}\" y1=\"{0:.1}\" y2=\"{0:.1}\"/>\n\
+                 <text class=\"soft-ink\" text-anchor=\"end\" x=\"{1}\" y=\"{2:.1}\">{3:.0} %</text>\n\
+                 <text class=\"soft-ink\" text-anchor=\"middle\" x=\"{4:.1}\" y=\"{5}\">{3:.0} %</text>\n",
+                y(share),
+                LEFT - 8.0,
+                y(share) + 5.0,
+                100.0 * share,
+                x(share),
+                BOTTOM + 20.0,
+            ),
+        );
+    }
     put(
-        &mut svg,
+        svg,
         format_args!(
-            "<text class=\"ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{}\">share of parts checked</text>\n</svg>\n",
+            "<text class=\"ink\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{}\">share of parts checked</text>\n",
             f64::midpoint(LEFT, RIGHT),
             BOTTOM + 42.0,
         ),
     );
-    svg
 }
 
 /// Writing into a `String` cannot fail; this keeps the caller free of the formality.
