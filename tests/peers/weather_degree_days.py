@@ -67,8 +67,8 @@ def pandas_parse(path, engine):
         dtype={"station": "category", "date": "int32", "element": "category", "value": "int32", "q": "str"},
         engine=engine,
     )
-    # An empty flag is NaN for one parser and empty text for the other.
-    unflagged = table.q.isna() if engine == "c" else table.q == ""
+    # An empty flag is NaN for one parser and text for the other.
+    unflagged = table.q.isna() if engine == "c" else table.q.isin(["", "nan"])
     wanted = table[table.element.isin(["TMAX", "TMIN"]) & unflagged]
     result = len(wanted), wanted.value.sum() / 10
     return time.perf_counter() - start, result
