@@ -1,6 +1,6 @@
 //! The life model judged by past seasons, and what scoring does with the verdict.
 
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use hotspell_domain::BranchId;
 use hotspell_store::runs::{self, NewRun};
 use hotspell_store::words::{RunKind, RunOutcome};
@@ -37,6 +37,7 @@ async fn past_seasons_are_predicted_and_a_refused_fit_leaves_the_last_model_in_f
 
         // A later verdict that refuses: the same run with another end.
         let store = season.database.store();
+        let later: DateTime<Utc> = "2025-02-17T18:00:00Z".parse().unwrap();
         store
             .write(|conn| {
                 let branch = BranchId(1);
@@ -50,9 +51,9 @@ async fn past_seasons_are_predicted_and_a_refused_fit_leaves_the_last_model_in_f
                     input_digest: run.input_digest,
                     inputs: run.inputs,
                 };
-                let id = runs::start(conn, branch, &new, Utc::now())?;
+                let id = runs::start(conn, branch, &new, later)?;
                 let done = RunOutcome::Succeeded;
-                runs::finish(conn, branch, id, done, Some(&detail), Utc::now())
+                runs::finish(conn, branch, id, done, Some(&detail), later)
             })
             .unwrap();
         let run = office.post("/api/v1/scoring-runs", &json!({})).await.json(201);

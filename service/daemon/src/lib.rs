@@ -10,6 +10,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod demo;
+pub mod feeds;
 pub mod jobs;
 pub mod pages;
 pub mod server;

@@ -8,6 +8,7 @@ use hotspell_store::Store;
 
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::feeds::Sources;
 
 /// Handles to everything with a state of its own; cheap to clone.
 #[derive(Clone)]
@@ -20,6 +21,8 @@ pub struct AppState {
     pub config: Arc<Config>,
     /// The key that signs links in mail.
     pub links: LinkKey,
+    /// What is remembered of the sources of weather.
+    pub sources: Sources,
 }
 
 impl AppState {
@@ -44,7 +47,7 @@ impl AppState {
                 LinkKey::new(&random.map(uuid::Uuid::into_bytes).concat())?
             }
         };
-        Ok(Self { store, clock, config: Arc::new(config), links })
+        Ok(Self { store, clock, config: Arc::new(config), links, sources: Sources::default() })
     }
 
     /// The present instant.

@@ -45,6 +45,8 @@ pub struct HeatBook {
     pub as_of: NaiveDate,
     /// The house that the run hours stand for.
     pub house: HouseLoad,
+    /// Days foretold from `as_of` on; may be empty.
+    pub forecast: Vec<DailyTemperature>,
     /// What was assumed where the record had holes, in words.
     pub assumptions: Vec<String>,
     first_day: NaiveDate,
@@ -97,6 +99,7 @@ impl HeatBook {
             series,
             as_of,
             house,
+            forecast: Vec::new(),
             assumptions,
             gathered,
             by_calendar: false,
@@ -110,6 +113,7 @@ impl HeatBook {
         Self {
             series: StationSeries::from_days(self.series.station.clone(), known),
             as_of: day,
+            forecast: Vec::new(),
             ..self.clone()
         }
     }
@@ -140,6 +144,13 @@ impl HeatBook {
     #[must_use]
     pub fn is_by_calendar(&self) -> bool {
         self.by_calendar
+    }
+
+    /// The same with what is foretold.
+    #[must_use]
+    pub fn with_forecast(mut self, forecast: Vec<DailyTemperature>) -> Self {
+        self.forecast = forecast;
+        self
     }
 
     /// Heat of the reference part by the end of a day: 0 before the record, its total after it.
@@ -180,16 +191,12 @@ impl HeatBook {
         LocalHeat { equivalent_hours_per_year }
     }
 
-    /// Weather paths from `as_of` to `end`.
+    /// Weather paths from `as_of` to `end`: the past years, the first days drawn to the forecast.
     ///
     /// # Errors
     /// [`AppError::NotReady`] when the record has too few years.
-    pub fn paths(
-        &self,
-        forecast: &[DailyTemperature],
-        end: NaiveDate,
-    ) -> Result<Vec<WeatherPath>, AppError> {
-        season::ensemble(&self.series, self.as_of, forecast, end).map_err(|error| {
+    pub fn paths(&self, end: NaiveDate) -> Result<Vec<WeatherPath>, AppError> {
+        season::ensemble(&self.series, self.as_of, &self.forecast, end).map_err(|error| {
             AppError::NotReady(format!("season of {}: {error}", self.series.station))
         })
     }

@@ -18,6 +18,27 @@ pub struct BranchSeason {
     pub outlook: SeasonOutlook,
     /// This year, normal and what may come.
     pub curve: SeasonCurve,
+    /// Days of forecast that went in.
+    pub forecast_days: usize,
+    /// How old the record is, when it is older than the settings allow.
+    pub stale: Option<String>,
+}
+
+impl BranchSeason {
+    /// What the outlook rests on, in a sentence.
+    #[must_use]
+    pub fn grounds(&self) -> String {
+        let outlook = &self.outlook;
+        let forecast = match self.forecast_days {
+            0 => "without a forecast".to_owned(),
+            1 => "the first day drawn to a forecast".to_owned(),
+            days => format!("the first days drawn to a forecast of {days} days"),
+        };
+        format!(
+            "Station {}, {} past years as what may come, {forecast}, percentiles from {} to {}.",
+            outlook.station, outlook.source_years, outlook.base_years.0, outlook.base_years.1
+        )
+    }
 }
 
 /// The season that a day lies in.
@@ -30,7 +51,9 @@ pub fn of_branch(
     as_of: NaiveDate,
 ) -> Result<BranchSeason, AppError> {
     let record = weather::record(state, branch)?;
-    let book = HeatBook::new(&record, as_of)?;
+    let forecast = weather::forecast(state, branch, as_of)?;
+    let stale = weather::staleness(state, &record, as_of);
+    let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
     let southern = branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
     let first_month = if southern { 7 } else { 1 };
     let definition = SeasonDefinition { first_month, ..SeasonDefinition::default() };
@@ -38,9 +61,9 @@ pub fn of_branch(
     let told = |error: hotspell_weather::season::SeasonError| {
         AppError::NotReady(format!("season of station {}: {error}", record.station))
     };
-    let outlook = outlook(&book.series, year, as_of, &[], &definition).map_err(told)?;
+    let outlook = outlook(&book.series, year, as_of, &book.forecast, &definition).map_err(told)?;
     let end = NaiveDate::from_ymd_opt(year, 12, 31).unwrap_or(as_of).max(as_of);
-    let paths = book.paths(&[], end)?;
+    let paths = book.paths(end)?;
     let curve = season_curve(&book.series, year, as_of, &paths, &definition).map_err(told)?;
-    Ok(BranchSeason { outlook, curve })
+    Ok(BranchSeason { outlook, curve, forecast_days: book.forecast.len(), stale })
 }

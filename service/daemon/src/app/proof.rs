@@ -146,7 +146,7 @@ fn watched(part: &Part<'_>, origin: NaiveDate) -> Option<WatchedPart> {
 fn fold(book: &HeatBook, origin: NaiveDate, parts: &[WatchedPart]) -> Result<Fold, AppError> {
     let dates = dates(origin);
     let then = book.known_on(origin);
-    let paths = then.paths(&[], dates.last().copied().unwrap_or(origin))?;
+    let paths = then.paths(dates.last().copied().unwrap_or(origin))?;
     let known = KnownThen {
         label: origin.year().to_string(),
         ensembles: then.ensembles(&paths, &dates)?,

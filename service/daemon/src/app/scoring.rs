@@ -210,7 +210,8 @@ pub(super) fn load(
 ) -> Result<(Fleet, HeatBook), AppError> {
     let fleet = state.store.read(|conn| Fleet::load(conn, branch, only))?;
     let record = weather::record(state, &fleet.branch)?;
-    let book = HeatBook::new(&record, as_of)?;
+    let forecast = weather::forecast(state, &fleet.branch, as_of)?;
+    let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
     Ok((fleet, book))
 }
 
@@ -221,6 +222,7 @@ fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::V
         "station": book.series.station,
         "weather_first_day": book.first_day(),
         "weather_days": book.series.days.len(),
+        "forecast": book.forecast,
         "components": fleet.components.len(),
         "readings": fleet.readings.values().map(Vec::len).sum::<usize>(),
         "house": book.house,
@@ -307,7 +309,7 @@ impl Context {
         dates: Vec<NaiveDate>,
     ) -> Result<Self, AppError> {
         let end = dates.last().copied().unwrap_or(book.as_of);
-        let paths = book.paths(&[], end)?;
+        let paths = book.paths(end)?;
         let ensembles = book.ensembles(&paths, &dates)?;
         Ok(Self {
             states: states(parts),

@@ -2,8 +2,9 @@
 
 use std::io::BufRead;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use hotspell_domain::DateRange;
+use hotspell_domain::local_time::instant;
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::weather::{self as stored, DaysStored, Finding, WeatherDay};
 use hotspell_store::words::StationId;
@@ -15,6 +16,10 @@ use crate::state::AppState;
 
 /// Hours that a day must have for its extremes to count (22 of 24, as the degree-day checks use).
 const FEWEST_HOURS: usize = 22;
+/// Age at which a forecast is no longer used.
+const FORECAST_AGE_MAX: TimeDelta = TimeDelta::hours(48);
+/// Findings of a station that a new file's are compared with.
+const FINDINGS_COMPARED: i64 = 10_000;
 /// The earliest day that any record may have.
 const EARLIEST: NaiveDate = NaiveDate::MIN;
 
@@ -45,6 +50,49 @@ pub fn record(state: &AppState, branch: &BranchRecord) -> Result<StationSeries, 
             })
             .collect();
         Ok(StationSeries::from_days(station.key.clone(), days))
+    })
+}
+
+/// What the newest forecast by the end of the day before `as_of`, or by now on that day, says of
+/// the days from `as_of` on; nothing when there is none or it is older than two days, for its skill
+/// is reckoned from `as_of`.
+///
+/// # Errors
+/// Those of the store.
+pub fn forecast(
+    state: &AppState,
+    branch: &BranchRecord,
+    as_of: NaiveDate,
+) -> Result<Vec<DailyTemperature>, AppError> {
+    let Some(id) = branch.station_id else { return Ok(Vec::new()) };
+    let midnight = |day: NaiveDate| instant(day, NaiveTime::MIN, branch.time_zone);
+    let at = as_of.succ_opt().map_or_else(|| state.now(), midnight).min(state.now());
+    let newest = state.store.read(|conn| stored::latest_forecast(conn, id, at))?;
+    let Some(newest) = newest.filter(|it| midnight(as_of) - it.issued_at <= FORECAST_AGE_MAX)
+    else {
+        return Ok(Vec::new());
+    };
+    let days = newest.days.into_iter().filter(|day| day.day >= as_of).filter_map(|day| {
+        Some(DailyTemperature {
+            date: day.day,
+            tmin_celsius: day.tmin_celsius?,
+            tmax_celsius: day.tmax_celsius?,
+        })
+    });
+    Ok(days.collect())
+}
+
+/// A sentence when the record ends longer before `as_of` than `weather.stale_after_days`.
+#[must_use]
+pub fn staleness(state: &AppState, record: &StationSeries, as_of: NaiveDate) -> Option<String> {
+    let last = record.days.iter().map(|day| day.date).filter(|date| *date < as_of).max()?;
+    let lacking = (as_of - last).num_days() - 1;
+    (lacking > state.config.weather.stale_after_days).then(|| {
+        format!(
+            "The weather of station {} is stale: its last day is {last}, {lacking} days before \
+             {as_of} are missing. What follows does without them.",
+            record.station
+        )
     })
 }
 
@@ -101,7 +149,16 @@ pub fn import(
         .collect();
     state.store.write(|conn| {
         let days = stored::put_days(conn, station, &days, now)?;
-        stored::insert_findings(conn, station, &findings)?;
+        // The same file comes again each day: what was told once is not told again.
+        let known = stored::findings(conn, station, FINDINGS_COMPARED)?;
+        let same =
+            |a: &Finding, b: &Finding| (a.day, &a.kind, &a.detail) == (b.day, &b.kind, &b.detail);
+        let new: Vec<Finding> = findings
+            .iter()
+            .filter(|found| !known.iter().any(|earlier| same(earlier, found)))
+            .cloned()
+            .collect();
+        stored::insert_findings(conn, station, &new)?;
         Ok(WeatherStored { days, findings: findings.len() })
     })
 }

@@ -185,15 +185,29 @@ pub struct Weather {
     pub folder: Option<PathBuf>,
     /// Base URL of daily observation files; the station's file name is appended.
     pub observations_url: Option<String>,
+    /// Base URL of forecasts in the manner of api.weather.gov (`/points`, `/gridpoints`).
+    pub forecast_url: Option<String>,
     /// Seconds until a fetch is given up.
     pub timeout_s: u64,
+    /// Largest file that is fetched, in bytes.
+    pub size_limit_bytes: usize,
+    /// Name given to sources; theirs is to know whom to write to, so name an address.
+    pub user_agent: String,
     /// Days without a new observation after which weather counts as stale.
     pub stale_after_days: i64,
 }
 
 impl Default for Weather {
     fn default() -> Self {
-        Self { folder: None, observations_url: None, timeout_s: 30, stale_after_days: 5 }
+        Self {
+            folder: None,
+            observations_url: None,
+            forecast_url: None,
+            timeout_s: 30,
+            size_limit_bytes: 64 * 1024 * 1024,
+            user_agent: concat!("hotspell/", env!("CARGO_PKG_VERSION")).to_owned(),
+            stale_after_days: 5,
+        }
     }
 }
 

@@ -24,8 +24,10 @@ use crate::app::{AppError, delivery};
 use crate::config::Jobs;
 use crate::state::AppState;
 
-/// Wait before a failed job is tried again.
-const RETRY: TimeDelta = TimeDelta::minutes(10);
+/// Wait before a failed job is tried again for the first time; doubled with each further failure.
+const FIRST_RETRY: TimeDelta = TimeDelta::minutes(10);
+/// Doublings of the wait: a source that is down all day is asked about every three hours.
+const DOUBLINGS_MAX: i32 = 4;
 
 /// How long an Idempotency-Key is kept, as the published document says.
 const KEYS: TimeDelta = TimeDelta::days(1);
@@ -107,6 +109,11 @@ pub async fn run_due(
     }
 }
 
+/// Wait after the given number of attempts.
+fn retry_wait(attempts: i32) -> TimeDelta {
+    FIRST_RETRY * (1 << attempts.saturating_sub(1).clamp(0, DOUBLINGS_MAX))
+}
+
 /// The local time of day at which a task is due.
 fn due_time(jobs: &Jobs, task: Task) -> NaiveTime {
     match task {
@@ -146,7 +153,13 @@ async fn run_if_due(
         }
         Err(error) => {
             state.store.write(|conn| {
-                jobs::release(conn, entry.id, worker, now + RETRY, &error.to_string())
+                jobs::release(
+                    conn,
+                    entry.id,
+                    worker,
+                    now + retry_wait(entry.attempts),
+                    &error.to_string(),
+                )
             })?;
             return Err(error);
         }
@@ -177,4 +190,15 @@ pub fn mark_done(state: &AppState, branch: &BranchRecord) -> Result<(), AppError
         })?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_wait_doubles_and_stays_within_three_hours() {
+        let minutes = [0, 1, 2, 3, 5, 6, i32::MAX].map(|count| retry_wait(count).num_minutes());
+        assert_eq!(minutes, [10, 10, 20, 40, 160, 160, 160]);
+    }
 }

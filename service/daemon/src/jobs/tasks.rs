@@ -1,15 +1,11 @@
 //! What the jobs do. Each looks at the present state and may run twice with the same result.
 
-use std::io::{BufReader, Cursor};
-use std::path::Path;
-use std::time::Duration;
-
 use chrono::{Days, NaiveDate, Weekday};
 use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
-use hotspell_store::weather as stored;
 
-use crate::app::{AppError, loads, missed, notices, proof, route_mail, scoring, weather};
+use crate::app::{AppError, loads, missed, notices, proof, route_mail, scoring};
+use crate::feeds;
 use crate::state::AppState;
 
 /// A daily job.
@@ -56,7 +52,7 @@ pub async fn run(
     today: NaiveDate,
 ) -> Result<String, AppError> {
     if task == Task::Weather {
-        return fetch_weather(state, branch, today).await;
+        return feeds::fetch_weather(state, branch, today).await;
     }
     let (state, branch) = (state.clone(), branch.clone());
     tokio::task::spawn_blocking(move || run_blocking(&state, &branch, task, today))
@@ -115,63 +111,4 @@ fn prove_weekly(state: &AppState, branch: &BranchRecord, today: NaiveDate) -> Re
         }
         Err(error) => Err(error),
     }
-}
-
-/// Reads the station's file from the configured folder, else fetches it from the configured
-/// address.
-async fn fetch_weather(
-    state: &AppState,
-    branch: &BranchRecord,
-    today: NaiveDate,
-) -> Result<String, AppError> {
-    let Some(id) = branch.station_id else { return Ok("no station named".to_owned()) };
-    let station = state.store.read(|conn| stored::station(conn, id))?;
-    let settings = &state.config.weather;
-    let (source, bytes) = if let Some(folder) = &settings.folder {
-        read_file(folder, &station.key)?
-    } else if let Some(base) = &settings.observations_url {
-        let url = format!("{}/{}.csv", base.trim_end_matches('/'), station.key);
-        (url.clone(), download(&url, settings.timeout_s).await?)
-    } else {
-        return Ok("no source of weather is configured".to_owned());
-    };
-    let state = state.clone();
-    tokio::task::spawn_blocking(move || {
-        let reader = BufReader::new(Cursor::new(bytes));
-        let kept = weather::import(&state, id, &source, reader, today, state.now())?;
-        Ok(format!(
-            "{} days new, {} corrected, {} findings",
-            kept.days.inserted, kept.days.corrected, kept.findings
-        ))
-    })
-    .await
-    .map_err(|error| AppError::internal("weather task", error))?
-}
-
-fn read_file(folder: &Path, station: &str) -> Result<(String, Vec<u8>), AppError> {
-    for ending in ["dly", "csv"] {
-        let path = folder.join(format!("ghcnd_{station}.{ending}"));
-        if path.is_file() {
-            let bytes = std::fs::read(&path).map_err(|error| {
-                AppError::internal(format!("reading {}", path.display()), error)
-            })?;
-            return Ok((path.display().to_string(), bytes));
-        }
-    }
-    Err(AppError::NotReady(format!(
-        "there is no ghcnd_{station}.dly or .csv in {}; put the station's record there",
-        folder.display()
-    )))
-}
-
-async fn download(url: &str, timeout_s: u64) -> Result<Vec<u8>, AppError> {
-    let failed = |error: reqwest::Error| AppError::internal(format!("fetching {url}"), error);
-    let client = reqwest::Client::builder()
-        .timeout(Duration::from_secs(timeout_s))
-        .user_agent(concat!("hotspell/", env!("CARGO_PKG_VERSION")))
-        .build()
-        .map_err(failed)?;
-    let answer =
-        client.get(url).send().await.map_err(failed)?.error_for_status().map_err(failed)?;
-    Ok(answer.bytes().await.map_err(failed)?.to_vec())
 }

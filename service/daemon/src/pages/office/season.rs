@@ -60,6 +60,7 @@ struct SeasonView {
     dates: Vec<DateRow>,
     curve: String,
     base_years: String,
+    stale: Option<String>,
 }
 
 struct DateRow {
@@ -303,10 +304,8 @@ fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
             date_row("Week with the most load, from", &outlook.peak_week),
         ],
         curve: season_curve_svg(&season.curve, &labels),
-        base_years: format!(
-            "Station {}, {} past years as what may come, percentiles from {} to {}.",
-            outlook.station, outlook.source_years, outlook.base_years.0, outlook.base_years.1
-        ),
+        base_years: season.grounds(),
+        stale: season.stale.clone(),
     }
 }
 
