@@ -10,11 +10,11 @@ use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use hotspell_domain::{BranchId, TemperatureUnit};
+use hotspell_domain::BranchId;
 use hotspell_imports::{ImportKind, Mode, import};
-use hotspell_store::branches::{self, BranchFields};
-use hotspell_store::{Store, WeekdaySet};
-use hotspell_test_support::TestDatabase;
+use hotspell_store::Store;
+use hotspell_store::branches;
+use hotspell_test_support::{TestDatabase, branch_fields};
 
 const COMPONENTS: usize = 50_000;
 const COMPONENTS_PER_UNIT: usize = 5;
@@ -28,23 +28,7 @@ fn today() -> NaiveDate {
 }
 
 fn branch(store: &Store) -> BranchId {
-    let fields = BranchFields {
-        key: "main".to_owned(),
-        name: "Benchmark".to_owned(),
-        time_zone: chrono_tz::America::Phoenix,
-        station_id: None,
-        temperature_unit: TemperatureUnit::DegF,
-        degree_day_base: 65.0,
-        depot_latitude_degrees: None,
-        depot_longitude_degrees: None,
-        postal_address: "1 Example Way".to_owned(),
-        phone: None,
-        reply_to: None,
-        quiet_from: None,
-        quiet_until: None,
-        working_weekdays: WeekdaySet::MONDAY_TO_FRIDAY,
-        mains_hertz: 60.0,
-    };
+    let fields = branch_fields("main");
     store.write(|c| branches::insert(c, &fields, now())).expect("a branch").id
 }
 

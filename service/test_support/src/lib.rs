@@ -26,11 +26,36 @@ mod cluster;
 
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use hotspell_domain::TemperatureUnit;
+use hotspell_store::WeekdaySet;
+use hotspell_store::branches::BranchFields;
 pub use hotspell_store::{DatabaseKind, Store};
 
 use cluster::Cluster;
 
 static NUMBER: AtomicU32 = AtomicU32::new(0);
+
+/// A branch with nothing but what every branch has, for tests that need one to hang rows on.
+#[must_use]
+pub fn branch_fields(key: &str) -> BranchFields {
+    BranchFields {
+        key: key.to_owned(),
+        name: format!("Branch {key}"),
+        time_zone: chrono_tz::America::Phoenix,
+        station_id: None,
+        temperature_unit: TemperatureUnit::DegF,
+        degree_day_base: 65.0,
+        depot_latitude_degrees: None,
+        depot_longitude_degrees: None,
+        postal_address: "1 Depot Road".to_owned(),
+        phone: None,
+        reply_to: None,
+        quiet_from: None,
+        quiet_until: None,
+        working_weekdays: WeekdaySet::MONDAY_TO_FRIDAY,
+        mains_hertz: 60.0,
+    }
+}
 
 /// A migrated, empty database that vanishes when dropped.
 pub struct TestDatabase {

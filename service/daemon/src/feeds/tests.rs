@@ -7,11 +7,10 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
-use hotspell_domain::{DateRange, TemperatureUnit};
-use hotspell_store::WeekdaySet;
+use hotspell_domain::DateRange;
 use hotspell_store::branches::{self, BranchFields, BranchRecord};
 use hotspell_store::weather::{self as stored, NewStation, StationRecord, WeatherDay};
-use hotspell_test_support::{DatabaseKind, TestDatabase};
+use hotspell_test_support::{DatabaseKind, TestDatabase, branch_fields};
 
 use super::fetch::FeedError;
 use super::{forecast, observations};
@@ -276,21 +275,9 @@ async fn the_forecast_of_the_stations_cell_is_stored_and_a_wrong_one_is_not() {
 /// A branch of the station.
 fn branch(desk: &Desk) -> BranchRecord {
     let fields = BranchFields {
-        key: "main".to_owned(),
-        name: "Main".to_owned(),
         time_zone: ZONE,
         station_id: Some(desk.station.id),
-        temperature_unit: TemperatureUnit::DegF,
-        degree_day_base: 65.0,
-        depot_latitude_degrees: None,
-        depot_longitude_degrees: None,
-        postal_address: "1 Depot Road".to_owned(),
-        phone: None,
-        reply_to: None,
-        quiet_from: None,
-        quiet_until: None,
-        working_weekdays: WeekdaySet::MONDAY_TO_FRIDAY,
-        mains_hertz: 60.0,
+        ..branch_fields("main")
     };
     desk.state.store.write(|conn| branches::insert(conn, &fields, desk.state.now())).unwrap()
 }

@@ -9,12 +9,12 @@ use hotspell_daemon::clock::SystemClock;
 use hotspell_daemon::config::Config;
 use hotspell_daemon::server::{self, Hooks};
 use hotspell_daemon::state::AppState;
-use hotspell_domain::{AccountId, BranchId, ContactId, Role, TechnicianId, TemperatureUnit};
+use hotspell_domain::{AccountId, BranchId, ContactId, Role, TechnicianId};
 use hotspell_store::accounts::{self, AccountFields, NewToken};
 use hotspell_store::branches::{self, BranchFields};
 use hotspell_store::words::TokenScope;
-use hotspell_store::{Store, StoreError, WeekdaySet};
-use hotspell_test_support::{DatabaseKind, TestDatabase};
+use hotspell_store::{Store, StoreError};
+use hotspell_test_support::{DatabaseKind, TestDatabase, branch_fields};
 use reqwest::header::CONTENT_TYPE;
 use reqwest::{Client, Method, RequestBuilder, Response, StatusCode};
 use serde_json::{Value, json};
@@ -116,23 +116,7 @@ impl Drop for Service {
 }
 
 pub(crate) fn add_branch(store: &Store, key: &str) -> BranchId {
-    let fields = BranchFields {
-        key: key.to_owned(),
-        name: format!("Branch {key}"),
-        time_zone: chrono_tz::America::Chicago,
-        station_id: None,
-        temperature_unit: TemperatureUnit::DegF,
-        degree_day_base: 65.0,
-        depot_latitude_degrees: None,
-        depot_longitude_degrees: None,
-        postal_address: "1 Depot Road".to_owned(),
-        phone: None,
-        reply_to: None,
-        quiet_from: None,
-        quiet_until: None,
-        working_weekdays: WeekdaySet::MONDAY_TO_FRIDAY,
-        mains_hertz: 60.0,
-    };
+    let fields = BranchFields { time_zone: chrono_tz::America::Chicago, ..branch_fields(key) };
     store.write(|conn| branches::insert(conn, &fields, now())).unwrap().id
 }
 

@@ -1,10 +1,11 @@
 //! A branch and a small set of files.
 
 use chrono::{DateTime, NaiveDate, Utc};
-use hotspell_domain::{BranchId, TemperatureUnit};
+use hotspell_domain::BranchId;
 use hotspell_imports::{ImportKind, ImportRefusal, ImportReport, Mode, import};
-use hotspell_store::branches::{self, BranchFields};
-use hotspell_store::{Store, WeekdaySet};
+use hotspell_store::Store;
+use hotspell_store::branches;
+use hotspell_test_support::branch_fields;
 
 pub(crate) const TECHNICIANS: &str = "\
 technician,name,email,phone,skills,start_latitude,start_longitude,monday,tuesday,absences
@@ -73,23 +74,7 @@ pub(crate) fn today() -> NaiveDate {
 }
 
 pub(crate) fn branch(store: &Store) -> BranchId {
-    let fields = BranchFields {
-        key: "main".to_owned(),
-        name: "Mesa Verde Cooling".to_owned(),
-        time_zone: chrono_tz::America::Phoenix,
-        station_id: None,
-        temperature_unit: TemperatureUnit::DegF,
-        degree_day_base: 65.0,
-        depot_latitude_degrees: None,
-        depot_longitude_degrees: None,
-        postal_address: "1 Example Way, Exampleton".to_owned(),
-        phone: None,
-        reply_to: None,
-        quiet_from: None,
-        quiet_until: None,
-        working_weekdays: WeekdaySet::MONDAY_TO_FRIDAY,
-        mains_hertz: 60.0,
-    };
+    let fields = branch_fields("main");
     store.write(|c| branches::insert(c, &fields, now())).unwrap().id
 }
 

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::plan::SeasonPlan;
+use super::plan::{CostParts, SeasonPlan};
 use super::problem::{
     LAST_SECOND, MAX_COST_S, Pin, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
@@ -63,11 +63,9 @@ pub struct RouteFile {
     pub visits: Vec<i64>,
 }
 
-/// What `plan-season` prints. Costs in minutes.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PlanReport {
-    /// The plan.
-    pub routes: Vec<RouteFile>,
+/// The cost of a plan and its parts, in minutes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct CostReport {
     /// Sum of all parts.
     pub objective: f64,
     /// Travel.
@@ -78,6 +76,29 @@ pub struct PlanReport {
     pub late: f64,
     /// Cost of the visits left out.
     pub dropped: f64,
+}
+
+impl From<&CostParts> for CostReport {
+    fn from(cost: &CostParts) -> Self {
+        let minutes = |s: i64| s as f64 / 60.0;
+        Self {
+            objective: minutes(cost.total_s()),
+            travel: minutes(cost.travel_s),
+            risk: minutes(cost.risk_s),
+            late: minutes(cost.late_s),
+            dropped: minutes(cost.dropped_s),
+        }
+    }
+}
+
+/// What `plan-season` prints. Costs in minutes.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PlanReport {
+    /// The plan.
+    pub routes: Vec<RouteFile>,
+    /// What it costs.
+    #[serde(flatten)]
+    pub cost: CostReport,
     /// Ids of the visits left out.
     pub unplaced: Vec<i64>,
     /// Why each was left out.
@@ -101,15 +122,10 @@ impl PlanReport {
     /// Writes a plan of a problem down.
     #[must_use]
     pub fn new(problem: &SeasonProblem, plan: &SeasonPlan, seconds: f64) -> Self {
-        let minutes = |s: i64| s as f64 / 60.0;
         let id = |visit: usize| problem.visits[visit].id;
         Self {
             routes: PlanFile::new(problem, plan).routes,
-            objective: minutes(plan.cost.total_s()),
-            travel: minutes(plan.cost.travel_s),
-            risk: minutes(plan.cost.risk_s),
-            late: minutes(plan.cost.late_s),
-            dropped: minutes(plan.cost.dropped_s),
+            cost: CostReport::from(&plan.cost),
             unplaced: plan.unplaced.iter().map(|u| id(u.visit)).collect(),
             reasons: plan
                 .unplaced
@@ -129,16 +145,9 @@ pub struct CheckReport {
     pub feasible: bool,
     /// What is broken, in words; visits by their index in the instance file.
     pub violations: Vec<String>,
-    /// Sum of all parts.
-    pub objective: f64,
-    /// Travel.
-    pub travel: f64,
-    /// Risk.
-    pub risk: f64,
-    /// Lateness.
-    pub late: f64,
-    /// Cost of the visits left out.
-    pub dropped: f64,
+    /// What it costs.
+    #[serde(flatten)]
+    pub cost: CostReport,
     /// Ids of the visits left out.
     pub unplaced: Vec<i64>,
 }
@@ -147,15 +156,10 @@ impl CheckReport {
     /// Writes a report down.
     #[must_use]
     pub fn new(problem: &SeasonProblem, report: &crate::checker::Report) -> Self {
-        let minutes = |s: i64| s as f64 / 60.0;
         Self {
             feasible: report.is_clean(),
             violations: report.violations.iter().map(ToString::to_string).collect(),
-            objective: minutes(report.cost.total_s()),
-            travel: minutes(report.cost.travel_s),
-            risk: minutes(report.cost.risk_s),
-            late: minutes(report.cost.late_s),
-            dropped: minutes(report.cost.dropped_s),
+            cost: CostReport::from(&report.cost),
             unplaced: report.unplaced.iter().map(|&v| problem.visits[v].id).collect(),
         }
     }

@@ -7,7 +7,7 @@ pub mod problem;
 mod solve;
 
 pub use crate::budget::{Budget, Progress};
-pub use instance::{CheckReport, PlanFile, PlanReport, parse_instance, parse_plan};
+pub use instance::{CheckReport, CostReport, PlanFile, PlanReport, parse_instance, parse_plan};
 pub use plan::{CostParts, Route, SeasonPlan, Stop, Unplaced, UnplacedReason};
 pub use problem::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,

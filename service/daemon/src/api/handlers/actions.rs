@@ -7,9 +7,10 @@ use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use chrono::NaiveDate;
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, DateRange, PlanId, Role};
+use hotspell_domain::{BranchId, DateRange, PlanId, Role, RunId};
 use hotspell_store::words::Resource;
 use hotspell_store::{branches, plans};
+use serde::Serialize;
 
 use super::visits::reach as reach_visit;
 use crate::api::audit::{self, Deed};
@@ -32,7 +33,7 @@ use crate::state::AppState;
 const DELIVERIES: u32 = 100;
 
 /// The branch's calendar day.
-pub(super) fn today(state: &AppState, branch: BranchId) -> Result<NaiveDate, AppError> {
+fn today(state: &AppState, branch: BranchId) -> Result<NaiveDate, AppError> {
     let record = state.store.read(|conn| branches::find(conn, branch))?;
     Ok(local_day(state.now(), record.time_zone))
 }
@@ -54,6 +55,30 @@ pub(super) async fn noted(
     .await
 }
 
+/// Computes something of the branch as of a day that has come, today if none is named.
+pub(super) async fn run_as_of<T: Send + 'static>(
+    state: &web::Data<AppState>,
+    caller: Caller,
+    as_of: Option<NaiveDate>,
+    compute: fn(&AppState, BranchId, NaiveDate) -> Result<T, AppError>,
+) -> Result<T, ApiError> {
+    let mut checks = Checks::default();
+    checks.past_day("/as_of", as_of, state.now());
+    checks.finish()?;
+    let shared = state.clone();
+    run(move || {
+        let as_of = as_of.map_or_else(|| today(&shared, caller.branch), Ok)?;
+        compute(&shared, caller.branch, as_of)
+    })
+    .await
+}
+
+/// The answer to a run that has ended.
+pub(super) fn finished_run(run: RunId, view: &impl Serialize) -> HttpResponse {
+    let place = format!("/api/v1/runs/{run}");
+    HttpResponse::Created().insert_header((header::LOCATION, place)).json(view)
+}
+
 /// Starts a scoring run
 ///
 /// Fits the life model to the branch's own failures and scores every part in service: weather to
@@ -69,21 +94,11 @@ pub(crate) async fn create_scoring_run(
     caller: Caller,
     body: Body<ScoringRunInput>,
 ) -> Result<HttpResponse, ApiError> {
-    let input = body.value()?;
-    let mut checks = Checks::default();
-    checks.past_day("/as_of", input.as_of, state.now());
-    checks.finish()?;
-    let shared = state.clone();
-    let summary = run(move || {
-        let as_of = input.as_of.map_or_else(|| today(&shared, caller.branch), Ok)?;
-        scoring::score_branch(&shared, caller.branch, as_of)
-    })
-    .await?;
-    let view = ScoringRunView::from(summary);
+    let view = run_as_of(&state, caller, body.value()?.as_of, scoring::score_branch).await?;
+    let view = ScoringRunView::from(view);
     let outcome = serde_json::json!({ "run_id": view.run_id, "as_of": view.as_of });
     noted(&state, caller, "score", Resource::Branch, caller.branch.0, outcome).await?;
-    let place = format!("/api/v1/runs/{}", view.run_id);
-    Ok(HttpResponse::Created().insert_header((header::LOCATION, place)).json(view))
+    Ok(finished_run(view.run_id, &view))
 }
 
 /// Composes a plan

@@ -1,13 +1,11 @@
 //! The proof of the life model: past seasons predicted, and what came of it.
 
-use actix_web::http::header;
 use actix_web::{HttpResponse, get, post, web};
 use hotspell_store::words::Resource;
 
-use super::actions::{noted, today};
+use super::actions::{finished_run, noted, run_as_of};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
-use crate::api::checks::Checks;
 use crate::api::error::ApiError;
 use crate::api::problem::ProblemKind;
 use crate::api::transact::run;
@@ -31,21 +29,11 @@ pub(crate) async fn create_backtest(
     caller: Caller,
     body: Body<BacktestInput>,
 ) -> Result<HttpResponse, ApiError> {
-    let input = body.value()?;
-    let mut checks = Checks::default();
-    checks.past_day("/as_of", input.as_of, state.now());
-    checks.finish()?;
-    let shared = state.clone();
-    let proof = run(move || {
-        let as_of = input.as_of.map_or_else(|| today(&shared, caller.branch), Ok)?;
-        proof::prove(&shared, caller.branch, as_of)
-    })
-    .await?;
+    let proof = run_as_of(&state, caller, body.value()?.as_of, proof::prove).await?;
     let view = BacktestView::from(&proof);
     let outcome = serde_json::json!({ "run_id": view.run_id, "verdict": view.verdict });
     noted(&state, caller, "backtest", Resource::Branch, caller.branch.0, outcome).await?;
-    let place = format!("/api/v1/runs/{}", view.run_id);
-    Ok(HttpResponse::Created().insert_header((header::LOCATION, place)).json(view))
+    Ok(finished_run(view.run_id, &view))
 }
 
 /// Reads the last backtest

@@ -1,8 +1,8 @@
 //! The gain curve: how many of the failures are met by visiting only part of the homes.
 
-use std::fmt::Write as _;
-
 use hotspell_reliability::backtest::GainPoint;
+
+use super::put;
 
 const LEFT: f64 = 60.0;
 const RIGHT: f64 = 420.0;
@@ -82,13 +82,6 @@ fn axes(svg: &mut String, x: impl Fn(f64) -> f64, y: impl Fn(f64) -> f64) {
             BOTTOM + 42.0,
         ),
     );
-}
-
-/// Writing into a `String` cannot fail; this keeps the caller free of the formality.
-fn put(svg: &mut String, text: std::fmt::Arguments<'_>) {
-    if svg.write_fmt(text).is_err() {
-        svg.push_str("<!-- cut -->");
-    }
 }
 
 #[cfg(test)]

@@ -3,9 +3,9 @@
 //! Each route has a letter, a dash pattern and a colour; its stops carry letter and number, so
 //! that the picture reads without colour. North is up; the scale is told by a bar.
 
-use std::fmt::Write as _;
-
 use hotspell_domain::Position;
+
+use super::put;
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 560.0;
@@ -88,13 +88,6 @@ pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Opt
     sheet.scale(&mut svg);
     svg.push_str("</svg>\n");
     Some(svg)
-}
-
-/// Writing into a `String` cannot fail; this keeps the callers free of the formality.
-fn put(svg: &mut String, text: std::fmt::Arguments<'_>) {
-    if svg.write_fmt(text).is_err() {
-        svg.push_str("<!-- cut -->");
-    }
 }
 
 /// From positions to places: an equirectangular projection around the middle of a town.

@@ -4,10 +4,10 @@
 //! Every line and area differs in stroke or pattern, not only in colour, and carries its name beside
 //! it, so that the picture reads in print and by people who do not see colour.
 
-use std::fmt::Write;
-
 use chrono::{Datelike, NaiveDate};
 use hotspell_weather::season::{CurveDay, SeasonCurve};
+
+use super::put;
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 480.0;
@@ -60,13 +60,6 @@ pub fn season_curve_svg(curve: &SeasonCurve, labels: &SeasonCurveLabels<'_>) -> 
     frame.names(&mut svg, curve);
     svg.push_str("</svg>\n");
     svg
-}
-
-/// Writing into a `String` cannot fail; this keeps the callers free of the formality.
-fn put(svg: &mut String, text: std::fmt::Arguments<'_>) {
-    if svg.write_fmt(text).is_err() {
-        svg.push_str("<!-- cut -->");
-    }
 }
 
 fn escaped(text: &str) -> String {

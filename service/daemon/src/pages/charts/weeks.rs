@@ -3,9 +3,9 @@
 //! Done visits are filled, those to come are hatched, so that the picture reads without colour;
 //! the counts stand on the bars. Colours come from the stylesheet, by class.
 
-use std::fmt::Write as _;
-
 use chrono::{Days, NaiveDate};
+
+use super::put;
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 300.0;
@@ -90,13 +90,6 @@ pub(crate) fn weeks_svg(weeks: &[Week], marks: &Marks) -> String {
     }
     svg.push_str("</svg>\n");
     svg
-}
-
-/// Writing into a `String` cannot fail; this keeps the callers free of the formality.
-fn put(svg: &mut String, text: std::fmt::Arguments<'_>) {
-    if svg.write_fmt(text).is_err() {
-        svg.push_str("<!-- cut -->");
-    }
 }
 
 fn head(weeks: &[Week]) -> String {

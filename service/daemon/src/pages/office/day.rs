@@ -20,7 +20,7 @@ use crate::app::route_mail::drivers;
 use crate::pages::charts::route_map::{MapRoute, route_map_svg};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, DAY, Shell, TODAY};
-use crate::pages::technician::parse_day;
+use crate::pages::technician::asked_day;
 use crate::pages::visitor::Office;
 use crate::pages::words::{self, Mark};
 use crate::state::AppState;
@@ -75,10 +75,7 @@ pub(super) async fn show(
     query: web::Query<Query>,
 ) -> Result<HttpResponse, PageError> {
     let caller = office.0;
-    let asked = match query.day.as_deref() {
-        None | Some("") => None,
-        Some(text) => Some(parse_day(text)?),
-    };
+    let asked = asked_day(query.day.as_deref())?;
     let branch = caller.branch;
     let found = blocking(move || load(&state, branch, asked)).await?;
     let shell = Shell::signed_in(&request, &caller, "Day", &found.branch.name, Some(DAY));

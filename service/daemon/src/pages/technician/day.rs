@@ -91,10 +91,7 @@ pub(super) async fn show(
 ) -> Result<HttpResponse, PageError> {
     let caller = crew.0;
     let query = query.into_inner();
-    let asked = match query.day.as_deref() {
-        None | Some("") => None,
-        Some(text) => Some(parse_day(text)?),
-    };
+    let asked = asked_day(query.day.as_deref())?;
     let technician = match caller.role {
         Role::Technician => caller.technician,
         _ => query.technician.as_deref().and_then(|id| id.parse().ok()).map(TechnicianId),
@@ -114,9 +111,10 @@ pub(super) async fn show(
     shell::show(StatusCode::OK, &page(shell, &found, &suffix))
 }
 
-/// A day as it stands in an address.
-pub(in crate::pages) fn parse_day(text: &str) -> Result<NaiveDate, PageError> {
-    text.parse().map_err(|_| {
+/// The day that stands in an address, if any.
+pub(in crate::pages) fn asked_day(day: Option<&str>) -> Result<Option<NaiveDate>, PageError> {
+    let Some(text) = day.filter(|text| !text.is_empty()) else { return Ok(None) };
+    text.parse().map(Some).map_err(|_| {
         PageError::told(
             StatusCode::BAD_REQUEST,
             format!("«{text}» is no day; write it such as 2025-04-02."),

@@ -5,7 +5,7 @@ mod day;
 mod entry;
 mod view;
 
-pub(super) use day::parse_day;
+pub(super) use day::asked_day;
 
 use actix_web::http::StatusCode;
 use actix_web::web;
