@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 use std::hint::black_box;
-use std::sync::atomic::AtomicBool;
+use std::ops::ControlFlow;
 use std::time::Duration;
 
 use criterion::{Criterion, criterion_group, criterion_main};
@@ -171,8 +171,7 @@ fn rehearse_a_season(c: &mut Criterion) {
                         replicates: 1000,
                         seed: 1,
                     },
-                    &|_| (),
-                    &AtomicBool::new(false),
+                    &|_, _| ControlFlow::Continue(()),
                 )
                 .unwrap()
             });

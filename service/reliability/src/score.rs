@@ -282,26 +282,7 @@ fn check(input: &ScoreInput<'_>) -> Result<(), ScoreError> {
     }
     let expected = input.model.coefficients.len();
     for component in input.components {
-        let refuse = |what, value, expected| ScoreError::Component {
-            component: component.component,
-            what,
-            value,
-            expected,
-        };
-        if !(component.heat_age_hours >= 0.0 && component.heat_age_hours.is_finite()) {
-            return Err(refuse("heat age", component.heat_age_hours, "hours at or above 0"));
-        }
-        if !(component.heat_rate > 0.0 && component.heat_rate <= 1000.0) {
-            return Err(refuse("heat rate", component.heat_rate, "above 0 and at most 1000"));
-        }
-        if component.covariates.len() != expected {
-            let found = component.covariates.len();
-            return Err(ScoreError::Covariates { site: component.site, found, expected });
-        }
-        let class = component.class;
-        if input.model.class(class).is_none() || !input.ensembles.contains_key(&class) {
-            return Err(ScoreError::Class(class));
-        }
+        check_component(input.model, input.ensembles, component)?;
     }
     for part in input.past {
         if part.covariates.len() != expected {
@@ -311,6 +292,34 @@ fn check(input: &ScoreInput<'_>) -> Result<(), ScoreError> {
         if input.model.class(part.class).is_none() {
             return Err(ScoreError::Class(part.class));
         }
+    }
+    Ok(())
+}
+
+/// Whether the model can judge a component.
+pub(crate) fn check_component(
+    model: &RiskModel,
+    ensembles: &BTreeMap<ComponentClass, HeatEnsemble>,
+    component: &ComponentState,
+) -> Result<(), ScoreError> {
+    let refuse = |what, value, expected| ScoreError::Component {
+        component: component.component,
+        what,
+        value,
+        expected,
+    };
+    if !(component.heat_age_hours >= 0.0 && component.heat_age_hours.is_finite()) {
+        return Err(refuse("heat age", component.heat_age_hours, "hours at or above 0"));
+    }
+    if !(component.heat_rate > 0.0 && component.heat_rate <= 1000.0) {
+        return Err(refuse("heat rate", component.heat_rate, "above 0 and at most 1000"));
+    }
+    let (found, expected) = (component.covariates.len(), model.coefficients.len());
+    if found != expected {
+        return Err(ScoreError::Covariates { site: component.site, found, expected });
+    }
+    if model.class(component.class).is_none() || !ensembles.contains_key(&component.class) {
+        return Err(ScoreError::Class(component.class));
     }
     Ok(())
 }
