@@ -12,6 +12,8 @@ pub mod error;
 pub mod figures;
 mod look;
 pub mod offers;
+#[doc(hidden)]
+pub mod probe;
 pub mod reasons;
 pub mod repair;
 pub mod season;

@@ -4,6 +4,7 @@
 mod cross;
 mod recreate;
 mod ruin;
+mod steps;
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
