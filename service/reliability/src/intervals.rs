@@ -72,7 +72,7 @@ pub fn poisson_limits(count: f64, confidence: f64) -> [f64; 2] {
 /// `estimate -+ z * sd`.
 #[must_use]
 pub fn wald(estimate: f64, sd: f64, confidence: f64) -> [f64; 2] {
-    let wide = normal_quantile(0.5 + 0.5 * confidence) * sd;
+    let wide = z_of(confidence) * sd;
     [estimate - wide, estimate + wide]
 }
 
@@ -81,4 +81,25 @@ pub fn wald(estimate: f64, sd: f64, confidence: f64) -> [f64; 2] {
 #[must_use]
 pub fn log_wald(estimate: f64, log_sd: f64, confidence: f64) -> [f64; 2] {
     wald(estimate.ln(), log_sd, confidence).map(f64::exp)
+}
+
+/// Bounds of the exponential mean life by the chi-square law, for time-truncated data.
+///
+/// ```text
+/// 2 time / chi2(upper, 2 r + 2)  to  2 time / chi2(lower, 2 r)
+/// ```
+/// Source: W. Nelson, Applied Life Data Analysis, Wiley 1982, chapter 6.
+#[must_use]
+pub fn exponential_mean_interval(total_time: f64, failures: f64, confidence: f64) -> [f64; 2] {
+    let tail = 0.5 * (1.0 - confidence);
+    [
+        2.0 * total_time / chi_square_quantile(1.0 - tail, 2.0 * failures + 2.0),
+        2.0 * total_time / chi_square_quantile(tail, 2.0 * failures),
+    ]
+}
+
+/// Standard errors from the middle to either end of a normal interval of level `confidence`.
+#[must_use]
+pub fn z_of(confidence: f64) -> f64 {
+    normal_quantile(0.5 + 0.5 * confidence)
 }

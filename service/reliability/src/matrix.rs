@@ -55,6 +55,12 @@ impl Matrix {
         }
     }
 
+    /// Every element with its sign changed, as an information is the negated Hessian.
+    #[must_use]
+    pub fn negated(&self) -> Self {
+        Self { size: self.size, values: self.values.iter().map(|value| -value).collect() }
+    }
+
     /// The diagonal.
     pub fn diagonal(&self) -> impl Iterator<Item = f64> + '_ {
         (0..self.size).map(|i| self.get(i, i))
