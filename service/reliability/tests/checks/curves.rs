@@ -8,8 +8,8 @@ use hotspell_reliability::metrics::{
 use hotspell_reliability::nonparametric::{Curve, kaplan_meier, log_rank, turnbull};
 use hotspell_reliability::stock::{poisson_binomial, shortage_probability};
 
+use crate::fits::right_censored;
 use crate::harness::{Case, Table, number_after};
-use crate::laws::right_censored;
 
 fn check_curve(case: &Case, prefix: &str, curve: &Curve) {
     for name in case.names() {

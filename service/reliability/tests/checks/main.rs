@@ -7,9 +7,12 @@
 
 mod curves;
 mod decisions;
+mod fits;
 mod frailty;
 mod harness;
 mod laws;
 mod measurements;
+mod posteriors;
 mod printed;
 mod recovery;
+mod regressions;

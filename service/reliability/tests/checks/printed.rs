@@ -6,8 +6,8 @@ use hotspell_reliability::lifetime::Lifetime;
 use hotspell_reliability::location_scale::Distribution;
 use hotspell_reliability::parametric::{Sample, fit};
 
+use crate::fits::{at_stress, check_fit, check_laws, more, none, right_censored};
 use crate::harness::{Case, Table};
-use crate::laws::{at_stress, check_fit, check_laws, more, none, right_censored};
 
 /// W. Meeker & L. Escobar, Statistical Methods for Reliability Data, Wiley 1998, table C.2 (both
 /// modes of failure together): miles to failure, miles of those still working.
