@@ -12,5 +12,6 @@ mod browser;
 mod imports;
 mod lifecycle;
 mod model_proof;
+mod rehearsal;
 mod season_loop;
 mod settings;

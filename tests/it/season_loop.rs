@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 
 /// Ten in the morning of a Monday in Phoenix, before the season; the station's record is known until then.
 const NOW: &str = "2025-02-17 17:00:00";
-const HOMES: usize = 24;
+pub(crate) const HOMES: usize = 24;
 
 /// A branch with a station, two technicians and homes with twin machines, running under a clock of
 /// 2025 and delivering to a real receiver.
@@ -153,7 +153,7 @@ async fn score_of(office: &Client, component: i64) -> f64 {
     scores[0]["p_season"].as_f64().unwrap()
 }
 
-async fn id_by_key(client: &Client, list: &str, key: &str) -> i64 {
+pub(crate) async fn id_by_key(client: &Client, list: &str, key: &str) -> i64 {
     let items = client.all(&format!("{list}?limit=500")).await;
     let found = items.iter().find(|item| item["key"] == key);
     found.unwrap_or_else(|| panic!("no {key} in {list}"))["id"].as_i64().unwrap()
@@ -189,7 +189,7 @@ pub(crate) async fn score(office: &Client) {
 }
 
 /// Composes a plan of the next weeks and adopts it.
-async fn plan_and_adopt(office: &Client) -> Value {
+pub(crate) async fn plan_and_adopt(office: &Client) -> Value {
     let stretch = json!({ "first_day": "2025-02-18", "last_day": "2025-04-15", "seed": 7,
         "iterations_per_visit": 50 });
     let draft = office.post("/api/v1/plans", &stretch).await.json(201);

@@ -59,7 +59,10 @@ impl Demo {
             let mut words = line.split_whitespace();
             (words.next() == Some(role)).then(|| words.next())?
         });
-        lines.find(|word| word.len() == 64).expect("a token of each role is printed").to_owned()
+        lines
+            .find(|word| word.starts_with("hs_"))
+            .expect("a token of each role is printed")
+            .to_owned()
     }
 
     /// The token and the day of the technician whose route is printed.

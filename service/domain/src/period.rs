@@ -35,6 +35,12 @@ impl DateRange {
         Self::new(self.first.max(other.first), self.last.min(other.last))
     }
 
+    /// Every day of it, in order.
+    pub fn each_day(&self) -> impl Iterator<Item = NaiveDate> + use<> {
+        let last = self.last;
+        self.first.iter_days().take_while(move |day| *day <= last)
+    }
+
     /// Number of days, at least one.
     #[must_use]
     pub fn days(&self) -> i64 {

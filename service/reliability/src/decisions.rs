@@ -9,6 +9,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::ensemble::HeatEnsemble;
+use crate::risk_model::RiskModel;
+use crate::score::ComponentState;
 use crate::survival_sum::integrate_unit;
 use crate::weibull::Weibull;
 
@@ -123,6 +126,22 @@ impl AgeReplacement {
             }
         }
     }
+}
+
+/// Law of such a part at its site: covariates and the site's mean frailty multiply the hazard,
+/// which divides the scale by their product to the power of one over the shape. `None` for a class
+/// that the model does not know.
+#[must_use]
+pub fn law_at_site(model: &RiskModel, part: &ComponentState, mean_frailty: f64) -> Option<Weibull> {
+    let law = model.class(part.class)?;
+    let ratio = mean_frailty * model.log_hazard_ratio(&part.covariates).exp();
+    Some(Weibull { shape: law.shape, scale: law.scale_hours * ratio.powf(-1.0 / law.shape) })
+}
+
+/// Mean heat that a part gathers until the last date of the heat to come, equivalent hours.
+#[must_use]
+pub fn season_hours(part: &ComponentState, heat: &HeatEnsemble) -> f64 {
+    part.heat_rate * heat.means().last().copied().unwrap_or(0.0)
 }
 
 /// What a decision about one part weighs. All of it is shown to the office.

@@ -91,6 +91,13 @@ impl BranchFields {
     pub fn depot(&self) -> Option<Position> {
         Position::new(self.depot_latitude_degrees?, self.depot_longitude_degrees?).ok()
     }
+
+    /// Whether the depot says that the hot season lies around January. Without one the branch is
+    /// taken as north of the equator.
+    #[must_use]
+    pub fn is_southern(&self) -> bool {
+        self.depot().is_some_and(|depot| depot.latitude_degrees < 0.0)
+    }
 }
 
 /// A day on which the office does not work.

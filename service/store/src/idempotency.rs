@@ -1,6 +1,6 @@
 //! Answers kept for repeated requests (draft-ietf-httpapi-idempotency-key-header).
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use diesel::{ExpressionMethods, OptionalExtension, QueryDsl, RunQueryDsl};
 use hotspell_domain::{AccountId, BranchId};
 
@@ -8,6 +8,9 @@ use crate::columns::naive;
 use crate::connection::each;
 use crate::schema::idempotency_keys;
 use crate::{AnyConnection, StoreError};
+
+/// No request runs this long: its process died, and its transaction with it.
+const LONGEST_REQUEST: TimeDelta = TimeDelta::minutes(15);
 
 /// What is known of a request's key.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,7 +38,7 @@ pub struct StoredAnswer {
 
 type Row = (String, Option<i32>, Option<String>, Option<String>);
 
-/// Looks a key up and takes it if it is new.
+/// Looks a key up and takes it if it is new, or if the request that took it died with its process.
 ///
 /// # Errors
 /// `ForeignKey`.
@@ -47,6 +50,14 @@ pub fn begin(
     request_digest: &str,
     now: DateTime<Utc>,
 ) -> Result<Repeated, StoreError> {
+    diesel::delete(
+        idempotency_keys::table
+            .filter(idempotency_keys::account_id.eq(account.0))
+            .filter(idempotency_keys::key.eq(key))
+            .filter(idempotency_keys::status.is_null())
+            .filter(idempotency_keys::created_at.lt(naive(now - LONGEST_REQUEST))),
+    )
+    .execute(conn)?;
     let inserted = each!(conn, c => {
         diesel::insert_into(idempotency_keys::table)
             .values((

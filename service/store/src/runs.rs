@@ -59,6 +59,14 @@ pub struct RunRecord {
     /// What a person should know of it.
     #[diesel(deserialize_as = RawNullText)]
     pub detail: Option<Value>,
+    /// Share done, 0 to 1, of a run that reports it.
+    pub progress: Option<f64>,
+    /// Last sign of life of a run that reports its progress.
+    #[diesel(deserialize_as = RawNullInstant)]
+    pub heard_at: Option<DateTime<Utc>>,
+    /// When somebody asked it to stop.
+    #[diesel(deserialize_as = RawNullInstant)]
+    pub stop_asked_at: Option<DateTime<Utc>>,
 }
 
 /// Records that a computation begins.
@@ -84,6 +92,50 @@ pub fn start(
         .returning(runs::id)
         .get_result(conn)?;
     Ok(RunId(id))
+}
+
+/// Records how far a computation is; says whether somebody asked it to stop.
+///
+/// # Errors
+/// [`StoreError::NotFound`].
+pub fn report(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    id: RunId,
+    progress: f64,
+    now: DateTime<Utc>,
+) -> Result<bool, StoreError> {
+    diesel::update(
+        runs::table
+            .filter(runs::id.eq(id.0))
+            .filter(runs::branch_id.eq(branch.0))
+            .filter(runs::finished_at.is_null()),
+    )
+    .set((runs::progress.eq(progress), runs::heard_at.eq(naive(now))))
+    .execute(conn)?;
+    Ok(find(conn, branch, id)?.stop_asked_at.is_some())
+}
+
+/// Asks a computation to stop. Again is harmless.
+///
+/// # Errors
+/// [`StoreError::Check`] when it has ended already, `NotFound`.
+pub fn ask_to_stop(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    id: RunId,
+    now: DateTime<Utc>,
+) -> Result<RunRecord, StoreError> {
+    let run = find(conn, branch, id)?;
+    if run.finished_at.is_some() {
+        return Err(StoreError::Check(format!("run {} has ended: {}", run.id, run.outcome)));
+    }
+    if run.stop_asked_at.is_none() {
+        diesel::update(runs::table.filter(runs::id.eq(id.0)))
+            .set(runs::stop_asked_at.eq(naive(now)))
+            .execute(conn)?;
+    }
+    find(conn, branch, id)
 }
 
 /// Records how a computation ended. It can end once.
@@ -148,6 +200,24 @@ pub fn latest(
         .filter(runs::branch_id.eq(branch.0))
         .filter(runs::kind.eq(kind.as_str()))
         .filter(runs::outcome.eq(RunOutcome::Succeeded.as_str()))
+        .order(runs::id.desc())
+        .select(RunRecord::as_select())
+        .first(conn)
+        .optional()?)
+}
+
+/// The newest run of a kind, however it ended.
+///
+/// # Errors
+/// Those of the database.
+pub fn newest(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    kind: RunKind,
+) -> Result<Option<RunRecord>, StoreError> {
+    Ok(runs::table
+        .filter(runs::branch_id.eq(branch.0))
+        .filter(runs::kind.eq(kind.as_str()))
         .order(runs::id.desc())
         .select(RunRecord::as_select())
         .first(conn)

@@ -296,6 +296,9 @@ diesel::table! {
         input_digest -> Text,
         outcome -> Text,
         detail -> Nullable<Text>,
+        progress -> Nullable<Double>,
+        heard_at -> Nullable<Timestamp>,
+        stop_asked_at -> Nullable<Timestamp>,
     }
 }
 

@@ -68,6 +68,8 @@ text_enum!(
         Succeeded => "succeeded",
         /// It ended with an error, kept in the detail.
         Failed => "failed",
+        /// It was stopped before its end, on request.
+        Stopped => "stopped",
     }
 );
 

@@ -222,7 +222,7 @@ impl From<AppError> for ApiError {
                     .map(|(field, detail)| FieldError { pointer: pointer(&field), detail })
                     .collect(),
             ),
-            AppError::Conflict(detail) | AppError::NotReady(detail) => {
+            AppError::Conflict(detail) | AppError::NotReady(detail) | AppError::Stopped(detail) => {
                 Self::new(ProblemKind::Conflict, detail)
             }
             AppError::Forbidden(detail) => Self::new(ProblemKind::Forbidden, detail),

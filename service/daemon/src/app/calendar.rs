@@ -50,9 +50,7 @@ impl Calendar {
     #[must_use]
     pub fn working_days(&self, range: DateRange) -> Vec<NaiveDate> {
         range
-            .first
-            .iter_days()
-            .take_while(|day| *day <= range.last)
+            .each_day()
             .filter(|day| self.weekdays.contains(day.weekday()) && !self.holidays.contains(day))
             .collect()
     }

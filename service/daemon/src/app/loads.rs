@@ -24,7 +24,7 @@ use crate::state::AppState;
 
 /// A part that is likelier than not to fail before the season's end is replaced on the occasion
 /// of the visit, so the truck carries its successor.
-const REPLACE_FROM_PROBABILITY: f64 = 0.5;
+pub(super) const REPLACE_FROM_PROBABILITY: f64 = 0.5;
 
 /// A kind of part that a truck can carry.
 #[derive(Debug, Clone, PartialEq)]

@@ -6,8 +6,10 @@
 pub mod accounts;
 pub mod adopt;
 pub mod answers;
+pub mod background;
 pub mod calendar;
 pub mod day;
+pub mod decision;
 pub mod delivery;
 pub mod fleet;
 pub mod heat;
@@ -21,6 +23,7 @@ pub mod owed;
 pub mod parts;
 pub mod proof;
 pub mod record;
+pub mod rehearsal;
 pub mod results;
 pub mod risk;
 pub mod route_mail;
@@ -28,6 +31,7 @@ pub mod scores;
 pub mod scoring;
 pub mod season_plan;
 pub mod season_problem;
+pub mod token;
 pub mod weather;
 
 use hotspell_store::StoreError;
@@ -55,6 +59,9 @@ pub enum AppError {
     /// What is needed first is missing, such as weather before scoring.
     #[error("{0}")]
     NotReady(String),
+    /// The work was stopped on request; says how far it came.
+    #[error("{0}")]
+    Stopped(String),
     /// The store refused or failed.
     #[error(transparent)]
     Store(#[from] StoreError),

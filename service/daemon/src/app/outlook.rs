@@ -54,8 +54,7 @@ pub fn of_branch(
     let forecast = weather::forecast(state, branch, as_of)?;
     let stale = weather::staleness(state, &record, as_of);
     let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
-    let southern = branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
-    let first_month = if southern { 7 } else { 1 };
+    let first_month = if branch.is_southern() { 7 } else { 1 };
     let definition = SeasonDefinition { first_month, ..SeasonDefinition::default() };
     let year = if as_of.month() < first_month { as_of.year() - 1 } else { as_of.year() };
     let told = |error: hotspell_weather::season::SeasonError| {

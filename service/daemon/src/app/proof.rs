@@ -51,8 +51,7 @@ pub struct Proof {
 /// [`AppError::NotReady`] without weather or without a whole season on record.
 pub fn prove(state: &AppState, branch: BranchId, as_of: NaiveDate) -> Result<Proof, AppError> {
     let (fleet, book) = load(state, branch, None, as_of)?;
-    let southern = fleet.branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
-    let origins = origins(&fleet, as_of, southern);
+    let origins = origins(&fleet, as_of);
     let inputs = json!({
         "as_of": as_of,
         "station": book.series.station,
@@ -96,8 +95,8 @@ pub fn latest(state: &AppState, branch: BranchId) -> Result<Option<Proof>, AppEr
 }
 
 /// First days of the seasons that have passed since parts have been watched.
-fn origins(fleet: &Fleet, as_of: NaiveDate, southern: bool) -> Vec<NaiveDate> {
-    let month = if southern { 9 } else { 3 };
+fn origins(fleet: &Fleet, as_of: NaiveDate) -> Vec<NaiveDate> {
+    let month = if fleet.branch.is_southern() { 9 } else { 3 };
     let first = fleet.components.iter().map(|component| component.observed_from).min();
     (as_of.year() - SEASONS..=as_of.year())
         .filter_map(|year| NaiveDate::from_ymd_opt(year, month, 1))

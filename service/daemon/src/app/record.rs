@@ -15,7 +15,23 @@ pub const ENGINE_VERSION: &str = env!("CARGO_PKG_VERSION");
 /// Lower-case hexadecimal SHA-256.
 #[must_use]
 pub fn digest(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    hex(&Sha256::digest(bytes))
+}
+
+/// Lower-case hexadecimal.
+#[must_use]
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// A run that begins, by this version of the engine.
+pub(super) fn new_run(kind: RunKind, inputs: &Value) -> NewRun {
+    NewRun {
+        kind,
+        engine_version: ENGINE_VERSION.to_owned(),
+        input_digest: digest(inputs.to_string().as_bytes()),
+        inputs: inputs.clone(),
+    }
 }
 
 /// Runs `work` under a recorded run. The record stands before the work begins, so that a crash
@@ -30,12 +46,7 @@ pub fn recorded<T>(
     inputs: &Value,
     work: impl FnOnce(RunId) -> Result<(T, Value), AppError>,
 ) -> Result<T, AppError> {
-    let new = NewRun {
-        kind,
-        engine_version: ENGINE_VERSION.to_owned(),
-        input_digest: digest(inputs.to_string().as_bytes()),
-        inputs: inputs.clone(),
-    };
+    let new = new_run(kind, inputs);
     let started = state.now();
     let run = state.store.write(|conn| runs::start(conn, branch, &new, started))?;
     let result = work(run);

@@ -85,7 +85,7 @@ pub fn season_end(as_of: NaiveDate, southern: bool) -> NaiveDate {
     }
 }
 
-fn horizon(as_of: NaiveDate, end: NaiveDate) -> Vec<NaiveDate> {
+pub(super) fn horizon(as_of: NaiveDate, end: NaiveDate) -> Vec<NaiveDate> {
     let mut dates: Vec<NaiveDate> = std::iter::successors(Some(as_of), |day| {
         day.checked_add_days(Days::new(HORIZON_STEP_DAYS))
     })
@@ -295,10 +295,12 @@ pub(super) fn drift_model(
 pub(super) struct Context {
     /// Parts in service.
     pub(super) states: Vec<ComponentState>,
-    past: Vec<PastPart>,
+    /// Parts whose service ended.
+    pub(super) past: Vec<PastPart>,
     /// Dates of the horizon.
     pub(super) dates: Vec<NaiveDate>,
-    ensembles: BTreeMap<ComponentClass, HeatEnsemble>,
+    /// Heat to come by the beginning of each date, per class.
+    pub(super) ensembles: BTreeMap<ComponentClass, HeatEnsemble>,
 }
 
 impl Context {
@@ -347,8 +349,7 @@ fn compute(
     parts: &[Part<'_>],
     model: &LifeModel,
 ) -> Result<Scored, AppError> {
-    let southern = fleet.branch.depot().is_some_and(|depot| depot.latitude_degrees < 0.0);
-    let dates = horizon(book.as_of, season_end(book.as_of, southern));
+    let dates = horizon(book.as_of, season_end(book.as_of, fleet.branch.is_southern()));
     let context = Context::new(book, parts, dates)?;
     let scores =
         score(context.input(model)).map_err(|error| AppError::internal("scoring", error))?;

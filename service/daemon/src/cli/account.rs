@@ -2,15 +2,16 @@
 
 use clap::{Args, Subcommand};
 use hotspell_domain::{Role, TemperatureUnit};
-use hotspell_store::accounts::{self, AccountFields, NewToken};
+use hotspell_store::accounts::AccountFields;
 use hotspell_store::audit::NewAudit;
 use hotspell_store::branches::{self, BranchFields, BranchRecord};
-use hotspell_store::words::{Resource, TokenScope};
+use hotspell_store::words::Resource;
 use hotspell_store::{AnyConnection, Page, StoreError, WeekdaySet, audit, contacts, technicians};
 
 use super::CommandError;
 use super::serve::{ConfigArg, open_store};
-use crate::api::auth::{password, token};
+use crate::api::auth::password;
+use crate::app::{accounts, token};
 use crate::clock::{Clock as _, SystemClock};
 
 /// What is done to accounts.
@@ -86,8 +87,7 @@ pub(crate) fn run_account(command: &AccountCommand) -> Result<(), CommandError> 
     let config = add.config.load()?;
     let hash = if add.password_stdin { Some(read_password()?) } else { None };
     let secret = token::generate().map_err(CommandError::failure)?;
-    let digest = token::digest(&secret);
-    open_store(&config)?.write(|conn| insert(conn, add, hash, digest))?;
+    open_store(&config)?.write(|conn| insert(conn, add, hash, &secret))?;
     println!("{secret}");
     Ok(())
 }
@@ -170,7 +170,7 @@ fn insert(
     conn: &mut AnyConnection,
     add: &AddAccount,
     password_hash: Option<String>,
-    digest: String,
+    secret: &str,
 ) -> Result<(), CommandError> {
     let now = SystemClock.now();
     let branch = chosen_branch(conn, add.branch.as_deref())?.id;
@@ -198,15 +198,7 @@ fn insert(
         contact_id,
         disabled: false,
     };
-    let account = accounts::insert(conn, branch, &fields, now)?;
-    let new = NewToken {
-        account_id: account.id,
-        digest,
-        label: add.label.clone(),
-        scope: TokenScope::Api,
-        expires_at: None,
-    };
-    accounts::insert_token(conn, branch, &new, now)?;
+    let account = accounts::open(conn, branch, &fields, (&add.label, secret), now)?;
     let entry = NewAudit {
         at: now,
         account_id: None,

@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::CommandError;
 use super::serve::{log_to_stderr, runtime};
+use crate::app::token;
 use crate::config::{Config, Secret};
 use crate::demo::{self, DemoToken, Printed};
 use crate::server::{self, Hooks};
@@ -64,7 +65,7 @@ pub(crate) fn run(args: &DemoArgs, hooks: Hooks) -> Result<(), CommandError> {
             database.display()
         )));
     }
-    config.links.signing_key = Some(Secret::new(crate::app::accounts::new_token()));
+    config.links.signing_key = Some(Secret::new(token::generate().map_err(CommandError::failure)?));
     log_to_stderr(&config)?;
     let outbox = config.mail.folder.clone();
     let url = format!("sqlite:{}", database.display());

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::de::{Error as _, IntoDeserializer};
 use toml::{Table, Value};
 
-use super::{Config, MailChannel};
+use super::{Config, Decisions, MailChannel, REPLICATES_MAX, Rehearsal};
 
 const PREFIX: &str = "HOTSPELL_";
 
@@ -134,6 +134,8 @@ fn check(config: &Config) -> Result<(), ConfigError> {
     if config.planning.speed_m_per_s <= 0.0 || config.planning.speed_m_per_s.is_nan() {
         wrong.push("planning.speed_m_per_s: expected more than 0".to_owned());
     }
+    check_rehearsal(&config.rehearsal, &mut wrong);
+    check_decisions(&config.decisions, &mut wrong);
     if config.mail.per_minute == 0 {
         wrong.push("mail.per_minute: expected at least 1".to_owned());
     }
@@ -151,6 +153,48 @@ fn check(config: &Config) -> Result<(), ConfigError> {
         );
     }
     if wrong.is_empty() { Ok(()) } else { Err(ConfigError::Invalid(wrong)) }
+}
+
+fn check_rehearsal(rehearsal: &Rehearsal, wrong: &mut Vec<String>) {
+    if !(1..=REPLICATES_MAX).contains(&rehearsal.replicates) {
+        wrong.push(format!("rehearsal.replicates: expected 1 to {REPLICATES_MAX}"));
+    }
+    let shares = [
+        ("rehearsal.found_by_reading", rehearsal.found_by_reading),
+        ("rehearsal.found_by_eye", rehearsal.found_by_eye),
+    ];
+    for (key, share) in shares {
+        if !(0.0..=1.0).contains(&share) {
+            wrong.push(format!("{key}: expected 0 to 1"));
+        }
+    }
+    let calls = [
+        ("rehearsal.calls_per_technician_day", rehearsal.calls_per_technician_day),
+        ("rehearsal.calls_on_day_off", rehearsal.calls_on_day_off),
+    ];
+    for (key, count) in calls {
+        if !(0.0..=1000.0).contains(&count) {
+            wrong.push(format!("{key}: expected 0 to 1000"));
+        }
+    }
+}
+
+fn check_decisions(decisions: &Decisions, wrong: &mut Vec<String>) {
+    let costs = [
+        ("decisions.swap_on_visit_cost", decisions.swap_on_visit_cost),
+        ("decisions.sister_swap_cost", decisions.sister_swap_cost),
+        ("decisions.planned_swap_cost", decisions.planned_swap_cost),
+        ("decisions.failure_cost", decisions.failure_cost),
+        ("decisions.hot_failure_cost", decisions.hot_failure_cost),
+    ];
+    for (key, cost) in costs {
+        if !(cost > 0.0 && cost.is_finite()) {
+            wrong.push(format!("{key}: expected more than 0"));
+        }
+    }
+    if !(decisions.check_due_chance > 0.0 && decisions.check_due_chance < 1.0) {
+        wrong.push("decisions.check_due_chance: expected more than 0 and less than 1".to_owned());
+    }
 }
 
 #[cfg(test)]
@@ -214,6 +258,17 @@ mod tests {
         );
         let error = load(Some(file.path()), none()).unwrap_err().to_string();
         for key in ["server.public_url", "planning.detour", "links.signing_key"] {
+            assert!(error.contains(key), "{error}");
+        }
+    }
+
+    #[test]
+    fn a_share_above_one_and_a_cost_of_nothing_are_refused() {
+        let file = file(
+            "[rehearsal]\nfound_by_eye = 1.5\nreplicates = 0\n[decisions]\nfailure_cost = 0.0\n",
+        );
+        let error = load(Some(file.path()), none()).unwrap_err().to_string();
+        for key in ["rehearsal.found_by_eye", "rehearsal.replicates", "decisions.failure_cost"] {
             assert!(error.contains(key), "{error}");
         }
     }

@@ -9,7 +9,7 @@ mod secret;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 pub use load::{ConfigError, load};
 pub use secret::Secret;
@@ -33,6 +33,10 @@ pub struct Config {
     pub jobs: Jobs,
     /// Planner budgets and costs.
     pub planning: Planning,
+    /// What a season is rehearsed with.
+    pub rehearsal: Rehearsal,
+    /// Costs that decisions about single parts weigh.
+    pub decisions: Decisions,
     /// What is logged.
     pub log: Log,
 }
@@ -283,6 +287,72 @@ impl Default for Planning {
             detour: 1.3,
             speed_m_per_s: 10.6,
             park_s: 120,
+        }
+    }
+}
+
+/// Most seasons that one rehearsal draws.
+pub const REPLICATES_MAX: usize = 20_000;
+
+/// What a season is rehearsed with. The numbers are our choice (no source): put in your own.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Rehearsal {
+    /// Seasons drawn unless the request says otherwise.
+    pub replicates: usize,
+    /// Share of a capacitor's coming failures that a reading at a visit shows, 0 to 1.
+    pub found_by_reading: f64,
+    /// The same of parts that are only looked at.
+    pub found_by_eye: f64,
+    /// No-cool calls that a technician at work can serve in a day.
+    pub calls_per_technician_day: f64,
+    /// No-cool calls that can be served on a day off.
+    pub calls_on_day_off: f64,
+}
+
+impl Default for Rehearsal {
+    fn default() -> Self {
+        Self {
+            replicates: 1_000,
+            found_by_reading: 0.6,
+            found_by_eye: 0.2,
+            calls_per_technician_day: 4.0,
+            calls_on_day_off: 2.0,
+        }
+    }
+}
+
+/// Costs that decisions about single parts weigh, all in one currency. The numbers are our choice
+/// (no source): put in your own.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Decisions {
+    /// Name of the currency, as shown.
+    pub currency: String,
+    /// A swap during a visit that is made anyway.
+    pub swap_on_visit_cost: f64,
+    /// A swap of the sister part in the same hour.
+    pub sister_swap_cost: f64,
+    /// A planned swap with a trip of its own.
+    pub planned_swap_cost: f64,
+    /// A failure at an ordinary time.
+    pub failure_cost: f64,
+    /// A failure in the season's heat.
+    pub hot_failure_cost: f64,
+    /// Chance of failing since the last check at which the next one is due, 0 to 1.
+    pub check_due_chance: f64,
+}
+
+impl Default for Decisions {
+    fn default() -> Self {
+        Self {
+            currency: "USD".to_owned(),
+            swap_on_visit_cost: 120.0,
+            sister_swap_cost: 75.0,
+            planned_swap_cost: 190.0,
+            failure_cost: 380.0,
+            hot_failure_cost: 620.0,
+            check_due_chance: 0.1,
         }
     }
 }

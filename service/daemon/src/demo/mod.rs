@@ -11,6 +11,7 @@ use std::sync::atomic::AtomicBool;
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, DateRange, Role, TechnicianId};
+use hotspell_store::accounts::AccountFields;
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::{Page, Store, plans};
 
@@ -18,7 +19,7 @@ use crate::app::proof::Proof;
 use crate::app::season_plan::{Composed, PlanRequest};
 use crate::app::{
     AppError, accounts, adopt, day, delivery, loads, notices, outlook, proof, route_mail, scoring,
-    season_plan,
+    season_plan, token,
 };
 use crate::clock::ShiftedClock;
 use crate::config::Config;
@@ -90,34 +91,29 @@ pub fn prepare(
 
 /// An office account and one for each technician at work.
 fn open_accounts(state: &AppState, branch: &BranchRecord) -> Result<Vec<DemoToken>, AppError> {
-    let mut tokens = Vec::new();
-    let mail = branch.reply_to.clone().unwrap_or_else(|| "office@example.com".to_owned());
-    let office = accounts::NewAccount {
-        name: "Office".to_owned(),
-        email: mail,
-        role: Role::Office,
-        technician: None,
+    let account = |name: &str, email: String, technician_id: Option<TechnicianId>| AccountFields {
+        name: name.to_owned(),
+        email,
+        role: if technician_id.is_some() { Role::Technician } else { Role::Office },
+        password_hash: None,
+        technician_id,
+        contact_id: None,
+        disabled: false,
     };
-    tokens.push(DemoToken {
-        name: office.name.clone(),
-        role: office.role,
-        token: accounts::open(state, branch.id, &office)?,
-    });
+    let mail = branch.reply_to.clone().unwrap_or_else(|| "office@example.com".to_owned());
+    let mut people = vec![account("Office", mail, None)];
     let today = hotspell_domain::local_time::local_day(state.now(), branch.time_zone);
     for (id, person) in accounts::technicians_at_work(state, branch.id, today)? {
-        let account = accounts::NewAccount {
-            name: person.name.clone(),
-            email: person.email.clone().unwrap_or_else(|| format!("{}@example.com", person.key)),
-            role: Role::Technician,
-            technician: Some(id),
-        };
-        tokens.push(DemoToken {
-            name: person.name.clone(),
-            role: Role::Technician,
-            token: accounts::open(state, branch.id, &account)?,
-        });
+        let mail = person.email.clone().unwrap_or_else(|| format!("{}@example.com", person.key));
+        people.push(account(&person.name, mail, Some(id)));
     }
-    Ok(tokens)
+    let open = |fields: &AccountFields| {
+        let token = token::generate().map_err(|error| AppError::internal("demo's token", error))?;
+        let named = ("made by the demo", token.as_str());
+        state.store.write(|conn| accounts::open(conn, branch.id, fields, named, state.now()))?;
+        Ok(DemoToken { name: fields.name.clone(), role: fields.role, token })
+    };
+    people.iter().map(open).collect()
 }
 
 /// Runs the loop once: score, plan, adopt, load lists, notices, delivery.

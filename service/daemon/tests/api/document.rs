@@ -130,6 +130,7 @@ const UNITS: &[&str] = &[
     "feed",
     "records",
     "how many",
+    "in the currency",
 ];
 
 #[test]

@@ -207,6 +207,28 @@ async fn a_csv_file_is_taken_as_a_whole_or_every_bad_row_is_named() {
     assert_eq!(kept().await, 2);
 }
 
+#[tokio::test]
+async fn a_new_branch_comes_with_a_token_that_reaches_it_alone() {
+    let service = Service::start();
+    service.make("/api/v1/sites", &example("SiteInput")).await;
+    let body = example_with("BranchInput", json!({ "key": "north", "name": "North depot" }));
+    let made = service.make("/api/v1/branches", &body).await;
+    let (id, token) = (&made["stored"]["id"], made["token"].as_str().unwrap());
+    let get = async |path: String| service.request(Method::GET, &path, token).send().await.unwrap();
+    let own: Value = get("/api/v1/branches".to_owned()).await.json().await.unwrap();
+    assert_eq!((own["items"].as_array().unwrap().len(), &own["items"][0]["id"]), (1, id));
+    assert_eq!(own["items"][0]["holidays"], body["holidays"]);
+    let sites: Value = get("/api/v1/sites".to_owned()).await.json().await.unwrap();
+    assert_eq!(sites["items"], json!([]));
+    // Not the one to the other, nor the other way round.
+    problem(get("/api/v1/branches/1".to_owned()).await, 404).await;
+    problem(service.get(&format!("/api/v1/branches/{id}")).await, 404).await;
+    problem(service.post("/api/v1/branches", &body).await, 409).await;
+    let nowhere = example_with("BranchInput", json!({ "key": "south", "station_id": 99 }));
+    let refusal = problem(service.post("/api/v1/branches", &nowhere).await, 422).await;
+    assert_eq!(refusal["errors"][0]["pointer"], "/station_id");
+}
+
 // Degree days need a station; the file's days are those of its lines.
 #[tokio::test]
 async fn an_uploaded_weather_file_gives_days_and_the_same_again_changes_nothing() {

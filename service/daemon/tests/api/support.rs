@@ -4,7 +4,7 @@ use std::net::TcpListener;
 use std::sync::Arc;
 use std::thread::JoinHandle;
 
-use hotspell_daemon::api::auth::token;
+use hotspell_daemon::app::token;
 use hotspell_daemon::clock::SystemClock;
 use hotspell_daemon::config::Config;
 use hotspell_daemon::server::{self, Hooks};

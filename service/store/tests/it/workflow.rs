@@ -441,7 +441,10 @@ on_both! {
             disabled: false,
         };
         let account = store.write(|c| accounts::insert(c, f.branch, &fields, now())).unwrap().id;
-        let begin = |digest: &str| store.write(|c| idempotency::begin(c, f.branch, account, "k1", digest, now())).unwrap();
+        let begin_at = |digest: &str, at| store.write(|c| idempotency::begin(c, f.branch, account, "k1", digest, at)).unwrap();
+        let begin = |digest: &str| begin_at(digest, now());
+        assert_eq!(begin_at("d1", now() - TimeDelta::minutes(16)), Repeated::New);
+        // The process of the first request died in the middle of it.
         assert_eq!(begin("d1"), Repeated::New);
         assert_eq!(begin("d1"), Repeated::Running);
         assert_eq!(begin("d2"), Repeated::OtherRequest);

@@ -1,5 +1,4 @@
-//! Tokens, passwords and sessions.
+//! Passwords and sessions.
 
 pub mod password;
 pub mod session;
-pub mod token;

@@ -14,13 +14,15 @@ use hotspell_store::accounts::{self, AccountRecord, NewToken};
 use hotspell_store::words::TokenScope;
 use sha2::Sha256;
 
-use super::{password, token};
+use super::password;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::middleware::authenticate::resolve;
 use crate::api::middleware::limit::Limiter;
 use crate::api::problem::ProblemKind;
 use crate::api::transact::{read, write};
+use crate::app::record::hex;
+use crate::app::token;
 use crate::state::AppState;
 
 /// Name of the cookie.
@@ -167,7 +169,7 @@ pub async fn end_all(
 /// session.
 #[must_use]
 pub fn form_token(request: &HttpRequest) -> Option<String> {
-    Some(token::hex(&mac(request.cookie(COOKIE)?.value())?.finalize().into_bytes()))
+    Some(hex(&mac(request.cookie(COOKIE)?.value())?.finalize().into_bytes()))
 }
 
 /// Checks the token that came with a form, in constant time.

@@ -11,7 +11,6 @@ use hotspell_store::words::{Resource, TokenId};
 use hotspell_store::{AnyConnection, contacts, technicians};
 
 use crate::api::audit::{self, Deed};
-use crate::api::auth::token;
 use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::checks::refer;
@@ -22,6 +21,7 @@ use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::problem::ProblemKind;
 use crate::api::transact::{read, run, write};
 use crate::api::types::accounts::{AccountInput, AccountView, NewTokenView, TokenInput, TokenView};
+use crate::app::token;
 use crate::state::AppState;
 
 list_query! {

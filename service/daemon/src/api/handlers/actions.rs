@@ -33,7 +33,7 @@ use crate::state::AppState;
 const DELIVERIES: u32 = 100;
 
 /// The branch's calendar day.
-fn today(state: &AppState, branch: BranchId) -> Result<NaiveDate, AppError> {
+pub(super) fn today(state: &AppState, branch: BranchId) -> Result<NaiveDate, AppError> {
     let record = state.store.read(|conn| branches::find(conn, branch))?;
     Ok(local_day(state.now(), record.time_zone))
 }

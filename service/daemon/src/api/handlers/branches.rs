@@ -1,19 +1,23 @@
-//! Offices: list, read, change. A new one is made on the command line, together with its first
-//! account, since a token reaches its own branch alone.
+//! Offices: list, read, create, change.
 
-use actix_web::{HttpRequest, HttpResponse, get, put, web};
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, Utc};
-use hotspell_store::branches::{self as rows, BranchRecord};
+use hotspell_store::accounts::{self as account_rows, AccountFields};
+use hotspell_store::branches::{self as rows, BranchFields, BranchRecord, Holiday};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, weather};
 
+use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::checks::refer;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::types::branches::{BranchInput, BranchView};
+use crate::api::transact::write;
+use crate::api::types::branches::{BranchInput, BranchView, NewBranchView};
+use crate::app::{accounts, token};
 use crate::state::AppState;
 
 list_query! {
@@ -67,15 +71,15 @@ impl Editable for Branches {
     }
 
     fn create(
-        _: &mut AnyConnection,
+        conn: &mut AnyConnection,
         _: &Caller,
-        _: &BranchInput,
-        _: DateTime<Utc>,
+        input: &BranchInput,
+        now: DateTime<Utc>,
     ) -> Result<BranchRecord, ApiError> {
-        Err(ApiError::new(
-            crate::api::problem::ProblemKind::Forbidden,
-            "A branch is made on the command line: hotspell branch add",
-        ))
+        let (fields, holidays) = checked(conn, input)?;
+        let record = rows::insert(conn, &fields, now)?;
+        rows::set_holidays(conn, record.id, &holidays, now)?;
+        Ok(rows::find(conn, record.id)?)
     }
 
     fn change(
@@ -85,15 +89,23 @@ impl Editable for Branches {
         input: &BranchInput,
         now: DateTime<Utc>,
     ) -> Result<BranchRecord, ApiError> {
-        let (fields, holidays) = input.fields()?;
-        if let Some(station) = fields.station_id {
-            hotspell_store::weather::station(conn, station)
-                .map_err(|error| refer("/station_id", error))?;
-        }
+        let (fields, holidays) = checked(conn, input)?;
         rows::update(conn, before.id, before.version, &fields, now)?;
         rows::set_holidays(conn, before.id, &holidays, now)?;
         Ok(rows::find(conn, before.id)?)
     }
+}
+
+/// What is stored of the input, if the station is there.
+fn checked(
+    conn: &mut AnyConnection,
+    input: &BranchInput,
+) -> Result<(BranchFields, Vec<Holiday>), ApiError> {
+    let (fields, holidays) = input.fields()?;
+    if let Some(station) = fields.station_id {
+        weather::station(conn, station).map_err(|error| refer("/station_id", error))?;
+    }
+    Ok((fields, holidays))
 }
 
 /// Lists branches
@@ -130,6 +142,41 @@ pub(crate) async fn find_branch(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, ApiError> {
     crud::find::<Branches>(&state, caller, &request, id.into_inner()).await
+}
+
+/// Creates a branch
+///
+/// A token reaches its own branch alone: the answer holds one, shown once, of an office account
+/// that bears your name and mail address in the new branch.
+#[utoipa::path(
+    tag = "branches",
+    request_body = BranchInput,
+    responses((status = 201, description = "The new branch and its token", body = NewBranchView))
+)]
+#[post("/branches")]
+pub(crate) async fn create_branch(
+    state: web::Data<AppState>,
+    caller: Caller,
+    body: Body<BranchInput>,
+) -> Result<HttpResponse, ApiError> {
+    let (input, now) = (body.value()?, state.now());
+    let token = token::generate().map_err(ApiError::internal)?;
+    let view = write(&state, move |conn| {
+        let record = Branches::create(conn, &caller, &input, now)?;
+        let own = account_rows::find(conn, caller.branch, caller.account)?;
+        let fields = AccountFields { password_hash: None, contact_id: None, ..own.fields.clone() };
+        let named = ("made with the branch", token.as_str());
+        accounts::open(conn, record.id, &fields, named, now)?;
+        let stored = Branches::view(conn, record)?;
+        let deed = Deed { action: "create", kind: Resource::Branch, id: stored.id.0 };
+        audit::record(conn, &caller, deed, None::<&BranchView>, Some(&stored), now)?;
+        Ok(NewBranchView { token, stored })
+    })
+    .await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/api/v1/branches/{}", view.stored.id)))
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .json(view))
 }
 
 /// Changes a branch

@@ -8,6 +8,7 @@ use hotspell_store::components::{self as rows, ComponentFilter, ComponentRecord}
 use hotspell_store::words::Resource;
 use hotspell_store::{AnyConnection, Page, units};
 
+use super::actions::today;
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
@@ -16,11 +17,13 @@ use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::transact::write;
+use crate::api::transact::{read, run, write};
 use crate::api::types::components::{
     ComponentInput, ComponentView, ReplacementInput, ReplacementView,
 };
+use crate::api::types::decisions::DecisionView;
 use crate::api::visibility;
+use crate::app::decision;
 use crate::state::AppState;
 
 list_query! {
@@ -162,6 +165,32 @@ pub(crate) async fn find_component(
     id: web::Path<i64>,
 ) -> Result<HttpResponse, ApiError> {
     crud::find::<Components>(&state, caller, &request, id.into_inner()).await
+}
+
+/// Reads the advice about a component
+///
+/// Replace it on the next visit or wait, its sisters too or not, and by when to check it again;
+/// with every cost, age and probability that was weighed. Weighed anew at each request. 409 for a
+/// part that has left service, and before the first scoring run.
+#[utoipa::path(
+    tag = "components",
+    params(("component_id" = i64, Path, description = "Number of the component")),
+    responses((status = 200, description = "The advice", body = DecisionView))
+)]
+#[get("/components/{component_id}/decision")]
+pub(crate) async fn find_decision(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = id.into_inner();
+    let part = read(&state, move |conn| crud::reach::<Components>(conn, &caller, id)).await?;
+    let advice = run(move || {
+        let as_of = today(&state, caller.branch)?;
+        decision::decide(&state, caller.branch, part.id, as_of)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(DecisionView::from(advice)))
 }
 
 /// Creates a component

@@ -16,6 +16,7 @@ mod imports;
 mod notices;
 mod plans;
 mod readings;
+mod rehearsals;
 mod routes;
 mod runs;
 mod sites;
@@ -43,6 +44,7 @@ fn office(config: &mut ServiceConfig<'_>) {
     config
         .service(branches::list_branches)
         .service(branches::find_branch)
+        .service(branches::create_branch)
         .service(branches::update_branch)
         .service(technicians::list_technicians)
         .service(technicians::find_technician)
@@ -87,6 +89,7 @@ fn machines(config: &mut ServiceConfig<'_>) {
         .service(components::create_component)
         .service(components::update_component)
         .service(components::create_replacement)
+        .service(components::find_decision)
         .service(readings::list_readings)
         .service(readings::find_reading)
         .service(readings::create_reading)
@@ -127,6 +130,9 @@ fn engine(config: &mut ServiceConfig<'_>) {
         .service(actions::create_scoring_run)
         .service(backtests::create_backtest)
         .service(backtests::find_backtest)
+        .service(rehearsals::create_rehearsal)
+        .service(rehearsals::find_rehearsal)
+        .service(rehearsals::stop_rehearsal)
         .service(actions::create_plan)
         .service(actions::adopt_plan)
         .service(actions::write_load_lists)

@@ -15,12 +15,13 @@ use hotspell_store::words::TokenScope;
 
 use super::limit::{Allowance, Limiter};
 use crate::api::access;
-use crate::api::auth::{session, token};
+use crate::api::auth::session;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::operations::Operations;
 use crate::api::problem::ProblemKind;
 use crate::api::transact;
+use crate::app::token;
 use crate::state::AppState;
 
 /// Paths that answer a machine's questions about the service itself, never limited.

@@ -23,12 +23,12 @@ use hotspell_store::idempotency::{self, Repeated, StoredAnswer};
 use serde::Serialize;
 use sha2::{Digest as _, Sha256};
 
-use crate::api::auth::token::hex;
 use crate::api::body::too_large;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::problem::ProblemKind;
 use crate::api::transact;
+use crate::app::record::hex;
 use crate::state::AppState;
 
 const KEY: HeaderName = HeaderName::from_static("idempotency-key");

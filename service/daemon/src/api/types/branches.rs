@@ -92,6 +92,16 @@ stored_view!(
     BranchView, BranchInput, BranchRecord, BranchId
 );
 
+/// A new office, with the token that reaches it.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct NewBranchView {
+    /// Token of your new account there. It is not stored and cannot be shown again.
+    #[schema(example = "hs_kPq3…")]
+    pub token: String,
+    /// The office, as stored.
+    pub stored: BranchView,
+}
+
 impl BranchInput {
     /// What is stored of it.
     pub(crate) fn fields(&self) -> Result<(BranchFields, Vec<Holiday>), ApiError> {

@@ -2,7 +2,8 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use sha2::{Digest as _, Sha256};
+
+use super::record;
 
 /// So that a leaked token is recognised by whoever finds it.
 const PREFIX: &str = "hs_";
@@ -26,18 +27,7 @@ pub fn generate() -> Result<String, NoRandomness> {
 /// needs no slow hash; the look-up by digest compares no secret byte by byte.
 #[must_use]
 pub fn digest(token: &str) -> String {
-    hex(&Sha256::digest(token.as_bytes()))
-}
-
-/// Lower-case hexadecimal.
-#[must_use]
-pub(crate) fn hex(bytes: &[u8]) -> String {
-    const DIGITS: [char; 16] =
-        ['0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f'];
-    bytes
-        .iter()
-        .flat_map(|byte| [DIGITS[usize::from(byte >> 4)], DIGITS[usize::from(byte & 15)]])
-        .collect()
+    record::digest(token.as_bytes())
 }
 
 #[cfg(test)]

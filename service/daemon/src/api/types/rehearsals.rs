@@ -1,0 +1,187 @@
+//! Rehearsals of the season on the wire.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::{PlanId, RunId};
+use hotspell_reliability::rehearsal::{Band, RehearsedPlan};
+use hotspell_store::runs::RunRecord;
+use hotspell_store::words::RunOutcome;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::api::error::ApiError;
+use crate::app::background::Standing;
+use crate::app::rehearsal::{self, Rehearsed};
+
+/// What is rehearsed.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({
+    "as_of": null, "draft_plan_ids": [], "replicates": 200, "seed": null
+}))]
+pub struct RehearsalInput {
+    /// The day from which the season is rehearsed; the branch's today if absent.
+    pub as_of: Option<NaiveDate>,
+    /// Numbers of drafts to compare with the visits as they are placed, at most three.
+    #[serde(default)]
+    #[schema(value_type = Vec<i64>, max_items = 3)]
+    pub draft_plan_ids: Vec<PlanId>,
+    /// Number of seasons that are drawn; that of the settings if absent.
+    #[schema(minimum = 1, maximum = 20000)]
+    pub replicates: Option<usize>,
+    /// Seed of every draw (no unit); that of the planner's settings if absent. The same seed and records
+    /// give the same figures.
+    pub seed: Option<u32>,
+}
+
+/// A rehearsal: where it stands, and what it found once it has ended.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RehearsalView {
+    /// Number of the recorded run.
+    #[schema(value_type = i64)]
+    pub id: RunId,
+    /// Where it stands.
+    pub standing: RehearsalStanding,
+    /// Share done, 0 to 1 (no unit).
+    #[schema(minimum = 0, maximum = 1)]
+    pub progress: f64,
+    /// When it began.
+    pub started_at: DateTime<Utc>,
+    /// When it ended.
+    pub finished_at: Option<DateTime<Utc>>,
+    /// Why it has no result, when it failed or was stopped.
+    pub reason: Option<String>,
+    /// What it found.
+    pub result: Option<RehearsalResultView>,
+}
+
+/// Where a rehearsal stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RehearsalStanding {
+    /// It runs.
+    Running,
+    /// It was asked to stop and has not yet.
+    Stopping,
+    /// It ended with a result.
+    Succeeded,
+    /// It ended with an error.
+    Failed,
+    /// It was stopped on request.
+    Stopped,
+    /// Its process died; start another.
+    Lost,
+}
+
+/// What a rehearsal found.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RehearsalResultView {
+    /// First day.
+    pub first_day: NaiveDate,
+    /// Last day.
+    pub last_day: NaiveDate,
+    /// The scoring run whose life model was used.
+    #[schema(value_type = i64)]
+    pub model_run_id: RunId,
+    /// Number of past years that were met in turn as the weather to come.
+    pub weather_paths: usize,
+    /// Number of parts in service at homes under agreement.
+    pub parts: usize,
+    /// Number of seasons drawn.
+    pub replicates: usize,
+    /// Seed of every draw (no unit).
+    pub seed: u64,
+    /// Number of no-cool calls that can be served on each day, from the first.
+    pub daily_capacity: Vec<f64>,
+    /// Without visits first, then the visits as placed if there are any, then the drafts.
+    pub plans: Vec<RehearsedPlanView>,
+}
+
+/// The season under one plan.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RehearsedPlanView {
+    /// Its name.
+    pub name: String,
+    /// Number of no-cool calls in the season.
+    pub calls: BandView,
+    /// Number of days on which calls exceed the capacity.
+    pub days_over_capacity: BandView,
+    /// Number of calls avoided against no visits, season by season on the same fate.
+    pub calls_avoided: BandView,
+    /// Number of no-cool calls on each day, from the first.
+    pub calls_per_day: Vec<BandView>,
+}
+
+/// A number over the seasons drawn.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+pub struct BandView {
+    /// Its 5th percentile (number of what is counted).
+    pub low: f64,
+    /// Its median (number of what is counted).
+    pub median: f64,
+    /// Its 95th percentile (number of what is counted).
+    pub high: f64,
+    /// Its mean (number of what is counted).
+    pub mean: f64,
+}
+
+impl From<Band> for BandView {
+    fn from(band: Band) -> Self {
+        Self { low: band.low, median: band.median, high: band.high, mean: band.mean }
+    }
+}
+
+impl From<RehearsedPlan> for RehearsedPlanView {
+    fn from(plan: RehearsedPlan) -> Self {
+        Self {
+            name: plan.name,
+            calls: plan.calls.into(),
+            days_over_capacity: plan.days_over_capacity.into(),
+            calls_avoided: plan.calls_avoided.into(),
+            calls_per_day: plan.calls_per_day.into_iter().map(BandView::from).collect(),
+        }
+    }
+}
+
+impl From<Rehearsed> for RehearsalResultView {
+    fn from(found: Rehearsed) -> Self {
+        Self {
+            first_day: found.first_day,
+            last_day: found.last_day,
+            model_run_id: found.model_run,
+            weather_paths: found.weather_paths,
+            parts: found.parts,
+            replicates: found.replicates,
+            seed: found.seed,
+            daily_capacity: found.capacity,
+            plans: found.plans.into_iter().map(RehearsedPlanView::from).collect(),
+        }
+    }
+}
+
+impl From<Standing> for RehearsalStanding {
+    fn from(standing: Standing) -> Self {
+        match standing {
+            Standing::Running | Standing::Ended(RunOutcome::Running) => Self::Running,
+            Standing::Stopping => Self::Stopping,
+            Standing::Lost => Self::Lost,
+            Standing::Ended(RunOutcome::Succeeded) => Self::Succeeded,
+            Standing::Ended(RunOutcome::Failed) => Self::Failed,
+            Standing::Ended(RunOutcome::Stopped) => Self::Stopped,
+        }
+    }
+}
+
+impl RehearsalView {
+    /// A run as it is answered.
+    pub(crate) fn of(run: &RunRecord, standing: Standing) -> Result<Self, ApiError> {
+        Ok(Self {
+            id: run.id,
+            standing: standing.into(),
+            progress: run.progress.unwrap_or(0.0),
+            started_at: run.started_at,
+            finished_at: run.finished_at,
+            reason: rehearsal::reason(run),
+            result: rehearsal::found(run)?.map(RehearsalResultView::from),
+        })
+    }
+}
