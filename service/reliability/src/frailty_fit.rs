@@ -1,10 +1,11 @@
-//! Weibull hazard with one gamma frailty per group, by maximum likelihood: for plain tables where
+//! Weibull hazard with one frailty per group, by maximum likelihood: for plain tables where
 //! [`crate::risk_model`] would need to know the trade.
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::frailty_law::FrailtyLaw;
 use crate::lifetime::Lifetime;
 use crate::matrix::Matrix;
 use crate::newton::Convergence;
@@ -34,7 +35,7 @@ pub struct FrailtyFit {
     pub shape: f64,
     /// Log hazard ratios.
     pub coefficients: Vec<f64>,
-    /// Variance of the frailty; exactly 0 when the data show none.
+    /// Variance of the frailty (log-normal: of its logarithm); exactly 0 when the data show none.
     pub frailty_variance: f64,
     /// Covariance of (log scale, log shape, coefficients, log variance); rows of what was held
     /// or vanished are 0.
@@ -61,11 +62,24 @@ impl FrailtyFit {
     }
 }
 
-/// Fits; `shape_fixed` holds the shape at 1.
+/// Fits with a gamma frailty; `shape_fixed` holds the shape at 1.
 ///
 /// # Errors
 /// [`ParametricError`] for degenerate data and when no maximum is found.
 pub fn fit_weibull_frailty(
+    units: &[FrailtyUnit],
+    shape_fixed: bool,
+) -> Result<FrailtyFit, ParametricError> {
+    fit_weibull_frailty_under(FrailtyLaw::Gamma, units, shape_fixed)
+}
+
+/// As [`fit_weibull_frailty`] under any law of the frailty. Under a log-normal one the variance is
+/// that of the logarithm, and scale and coefficients are those of a group of median frailty.
+///
+/// # Errors
+/// As [`fit_weibull_frailty`].
+pub fn fit_weibull_frailty_under(
+    law: FrailtyLaw,
     units: &[FrailtyUnit],
     shape_fixed: bool,
 ) -> Result<FrailtyFit, ParametricError> {
@@ -77,7 +91,7 @@ pub fn fit_weibull_frailty(
         .map(|u| u.covariates.iter().zip(&spreads).map(|(x, s)| x / s).collect())
         .collect();
     let names = group_indices(units);
-    let data = grouped(units, &scaled, &names, layout);
+    let data = grouped(units, &scaled, &names, layout).under(law);
     let last = layout.frailty();
     let free: Vec<usize> = (0..layout.len()).filter(|&i| i != 1 || !shape_fixed).collect();
     let without: Vec<usize> = free.iter().copied().filter(|&i| i != last).collect();
@@ -124,7 +138,8 @@ pub fn fit_weibull_frailty(
     })
 }
 
-fn group_indices(units: &[FrailtyUnit]) -> BTreeMap<&str, usize> {
+/// Every group with its place in the order of names.
+pub(crate) fn group_indices(units: &[FrailtyUnit]) -> BTreeMap<&str, usize> {
     let mut sorted: Vec<&str> = units.iter().map(|u| u.group.as_str()).collect();
     sorted.sort_unstable();
     sorted.dedup();
@@ -159,7 +174,8 @@ fn held(hessian: &Matrix, index: usize) -> Matrix {
     result
 }
 
-fn check(units: &[FrailtyUnit]) -> Result<usize, ParametricError> {
+/// The number of covariates, if the units can be fitted.
+pub(crate) fn check(units: &[FrailtyUnit]) -> Result<usize, ParametricError> {
     let Some(first) = units.first() else { return Err(ParametricError::Empty) };
     let expected = first.covariates.len();
     for (row, unit) in units.iter().enumerate() {
@@ -182,7 +198,8 @@ fn check(units: &[FrailtyUnit]) -> Result<usize, ParametricError> {
     Ok(expected)
 }
 
-fn spread(units: &[FrailtyUnit], index: usize) -> f64 {
+/// Standard deviation of a covariate.
+pub(crate) fn spread(units: &[FrailtyUnit], index: usize) -> f64 {
     let count = u32::try_from(units.len()).map_or(f64::MAX, f64::from);
     let mean = units.iter().map(|u| u.covariates[index]).sum::<f64>() / count;
     (units.iter().map(|u| (u.covariates[index] - mean).powi(2)).sum::<f64>() / count).sqrt()

@@ -4,11 +4,13 @@
 //! same input and seed give the same output whatever the number of threads.
 
 pub mod backtest;
+pub mod cox_frailty;
 pub mod decisions;
 pub mod drift;
 pub mod drift_line;
 pub mod ensemble;
 pub mod frailty_fit;
+pub mod frailty_law;
 pub mod gamma_mixture;
 pub mod heat_age;
 pub mod heat_rate;
@@ -17,6 +19,7 @@ pub mod horizon;
 pub mod intervals;
 pub mod lifetime;
 pub mod location_scale;
+mod lognormal_mixture;
 pub mod matrix;
 pub mod metrics;
 pub mod needs;

@@ -1,10 +1,11 @@
-//! Log likelihood of Weibull lifetimes that share a gamma frailty within groups, with exact
-//! first and second derivatives.
+//! Log likelihood of Weibull lifetimes that share a frailty within groups, with exact first and
+//! second derivatives.
 //!
 //! ```text
 //! h(t | u) = u * exp(x beta) * (k / eta) * (t / eta)^(k - 1)
 //! group:  log E[prod of ends] - log E[exp(-u H(entry))]
 //! ```
+//! The frailty is gamma (closed form), or log-normal (see [`FrailtyLaw`]).
 //! Every class of unit has its own `eta` and `k`; `beta` and the frailty variance are shared.
 //! Entry ages condition the whole group together: a group is in the records only because all its
 //! units had survived to their entry ages. An interval end contributes
@@ -29,6 +30,9 @@ mod evaluate;
 mod grouped;
 mod layout;
 mod work;
+
+#[cfg(doc)]
+use crate::frailty_law::FrailtyLaw;
 
 pub use grouped::{GroupedLifetimes, GroupedUnit};
 pub use layout::Layout;

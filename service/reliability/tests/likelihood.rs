@@ -1,9 +1,11 @@
 //! The shared-frailty likelihood against numerical integration and differences.
 #![expect(clippy::unwrap_used, reason = "helpers of tests may stop the test")]
 
+use hotspell_reliability::frailty_law::FrailtyLaw;
 use hotspell_reliability::lifetime::Lifetime;
 use hotspell_reliability::shared_frailty::{GroupedLifetimes, GroupedUnit, Layout};
 use proptest::prelude::*;
+use statrs::function::gamma::ln_gamma;
 
 /// Group, class, entry, lower, upper, covariate.
 type Row = (usize, usize, f64, Option<f64>, Option<f64>, Vec<f64>);
@@ -37,9 +39,10 @@ proptest! {
     #[test]
     fn derivatives_agree_with_differences(
         eta0 in 1.0_f64..3.0, eta1 in 1.0_f64..3.0, k0 in 0.0_f64..1.2, k1 in 0.0_f64..1.2,
-        beta in -1.0_f64..1.0, theta in -4.0_f64..1.0,
+        beta in -1.0_f64..1.0, theta in -4.0_f64..1.0, log_normal: bool,
     ) {
-        let data = mixed();
+        let law = if log_normal { FrailtyLaw::LogNormal } else { FrailtyLaw::Gamma };
+        let data = mixed().under(law);
         let point = [eta0, eta1, k0, k1, beta, theta];
         let here = data.evaluate(&point);
         for i in 0..point.len() {
@@ -61,11 +64,25 @@ proptest! {
     }
 }
 
+const THETA: f64 = 0.7;
+
 #[test]
-fn the_frailty_is_integrated_exactly() {
-    // Trapezium over the logarithm of the frailty, 40 000 steps: error below 1e-10 here.
-    let data = mixed();
-    let (theta, beta) = (0.7_f64, 0.5_f64);
+fn a_gamma_frailty_is_integrated_exactly() {
+    let norm = ln_gamma(1.0 / THETA) + THETA.ln() / THETA;
+    check_integral(FrailtyLaw::Gamma, &|w| (w - w.exp()) / THETA - norm);
+}
+
+#[test]
+fn a_log_normal_frailty_is_integrated_exactly() {
+    let norm = 0.5 * (2.0 * core::f64::consts::PI * THETA).ln();
+    check_integral(FrailtyLaw::LogNormal, &|w| -w * w / (2.0 * THETA) - norm);
+}
+
+/// Against a trapezium over the logarithm `w` of the frailty, 40 000 steps: error below 1e-10
+/// here.
+fn check_integral(law: FrailtyLaw, log_density: &dyn Fn(f64) -> f64) {
+    let data = mixed().under(law);
+    let (theta, beta) = (THETA, 0.5_f64);
     let (scale, shape) = ([6.0_f64, 9.0], [2.2_f64, 1.4]);
     let point = [scale[0].ln(), scale[1].ln(), shape[0].ln(), shape[1].ln(), beta, theta.ln()];
     let hazard =
@@ -76,11 +93,7 @@ fn the_frailty_is_integrated_exactly() {
         (0..40_000)
             .map(|i| {
                 let w = -60.0 + step * f64::from(i);
-                let u = w.exp();
-                let log_density = (w - u) / theta
-                    - statrs::function::gamma::ln_gamma(1.0 / theta)
-                    - theta.ln() / theta;
-                step * log_density.exp() * f(u)
+                step * log_density(w).exp() * f(w.exp())
             })
             .sum::<f64>()
     };

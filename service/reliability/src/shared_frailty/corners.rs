@@ -38,7 +38,7 @@ impl Work<'_> {
                         .map(|(i, e)| e[corner >> i & 1].0.hazard)
                         .sum::<f64>();
                 let sign = if corner.count_ones() % 2 == 0 { 1.0 } else { -1.0 };
-                (sign, LogTransform::new(hazard, failures, self.theta))
+                (sign, data.law.log_transform(hazard, failures, self.theta))
             })
             .collect();
         let top = corners[0].1.value;

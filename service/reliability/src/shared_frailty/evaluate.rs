@@ -10,7 +10,7 @@ use crate::newton::Evaluation;
 const GROUPS_PER_TASK: usize = 256;
 
 impl GroupedLifetimes {
-    /// Log likelihood and derivatives at `parameters` (see [`Layout`]; the last one is the log of
+    /// Log likelihood and derivatives at `parameters` (see [`super::Layout`]; the last one is the log of
     /// the frailty variance, negative infinity for none). The result does not depend on the
     /// number of threads: partial sums are formed over fixed blocks and added in order.
     #[must_use]

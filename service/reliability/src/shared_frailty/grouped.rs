@@ -1,6 +1,7 @@
 //! Lifetimes sorted into the groups that share a frailty.
 
 use super::layout::Layout;
+use crate::frailty_law::FrailtyLaw;
 use crate::lifetime::{Lifetime, Observation};
 
 #[derive(Debug, Clone)]
@@ -24,6 +25,7 @@ pub struct GroupedLifetimes {
     pub(super) units: Vec<Unit>,
     pub(super) covariates: Vec<f64>,
     pub(super) group_starts: Vec<usize>,
+    pub(super) law: FrailtyLaw,
 }
 
 /// One lifetime with its class, covariates and group.
@@ -50,6 +52,7 @@ impl GroupedLifetimes {
             units: Vec::with_capacity(units.len()),
             covariates: Vec::with_capacity(units.len() * layout.covariates),
             group_starts: Vec::new(),
+            law: FrailtyLaw::Gamma,
         };
         let mut last = None;
         for i in order {
@@ -68,6 +71,12 @@ impl GroupedLifetimes {
         }
         sorted.group_starts.push(sorted.units.len());
         sorted
+    }
+
+    /// The same lifetimes under another law of the frailty than gamma.
+    #[must_use]
+    pub fn under(self, law: FrailtyLaw) -> Self {
+        Self { law, ..self }
     }
 
     /// Number of groups.

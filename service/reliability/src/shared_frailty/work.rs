@@ -2,13 +2,11 @@
 
 use super::grouped::{End, GroupedLifetimes};
 use super::layout::Layout;
-use crate::gamma_mixture::LogTransform;
+use crate::frailty_law::FrailtyLaw;
 use crate::newton::Evaluation;
 
 const NARROW: f64 = 1e-3;
-
 const NARROW_AMONG_MANY: f64 = 5e-3;
-
 const MOST_CORNER_INTERVALS: usize = 10;
 
 /// Cumulative hazard of one unit at one age: `H = exp(z + x beta)` with `z = k (ln t - ln eta)`.
@@ -90,18 +88,24 @@ impl<'a> Work<'a> {
             }
         }
         failures += self.settle_narrow_intervals(data);
+        if data.law == FrailtyLaw::Gamma {
+            self.add_failure_factors(failures);
+        }
+        self.add_ends(data, failures);
+        self.add_entries(data);
+    }
+
+    /// The factors `1 + d theta` of the gamma law, one per failure before the last.
+    fn add_failure_factors(&mut self, failures: f64) {
+        let last = self.layout.frailty();
         let mut d = 0.0;
-        let total_failures = failures;
-        while d < total_failures {
+        while d < failures {
             let grown = 1.0 + d * self.theta;
             self.total.value += grown.ln();
-            let last = self.layout.frailty();
             self.total.gradient[last] += d / grown;
             self.total.hessian.add(last, last, -(d / grown).powi(2));
             d += 1.0;
         }
-        self.add_ends(data, failures);
-        self.add_entries(data);
     }
 
     /// Turns intervals too narrow for the corner sum into failures at their middle.
@@ -133,7 +137,7 @@ impl<'a> Work<'a> {
             self.add_direction(data, point, weight * point.hazard, &mut base_gradient);
         }
         if self.intervals.is_empty() {
-            let g = LogTransform::new(base_hazard, failures, self.theta);
+            let g = data.law.log_transform(base_hazard, failures, self.theta);
             self.add_transform(&g, 1.0, &base_gradient);
             self.frailty_mean = -g.by_hazard;
             self.gradient = base_gradient;
@@ -158,7 +162,7 @@ impl<'a> Work<'a> {
         for &point in &self.entries {
             self.add_direction(data, point, point.hazard, &mut gradient);
         }
-        let g = LogTransform::new(hazard, 0.0, self.theta);
+        let g = data.law.log_transform(hazard, 0.0, self.theta);
         self.add_transform(&g, -1.0, &gradient);
         self.gradient = gradient;
         for index in 0..self.entries.len() {

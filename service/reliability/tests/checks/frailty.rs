@@ -1,6 +1,10 @@
-//! Shared gamma frailty: B03, B04, B08, D02.
+//! Shared frailty: B03 to B05, B07, B08, D02.
 
-use hotspell_reliability::frailty_fit::{FrailtyFit, FrailtyUnit, fit_weibull_frailty};
+use hotspell_reliability::cox_frailty::fit_cox_frailty;
+use hotspell_reliability::frailty_fit::{
+    FrailtyFit, FrailtyUnit, fit_weibull_frailty, fit_weibull_frailty_under,
+};
+use hotspell_reliability::frailty_law::FrailtyLaw;
 use hotspell_reliability::gamma_mixture::FrailtyPosterior;
 use hotspell_reliability::lifetime::Lifetime;
 use hotspell_reliability::parametric::boundary_p_value;
@@ -72,6 +76,33 @@ fn b03_kidney_exponential_hazard() {
 fn b04_kidney_weibull_hazard() {
     let fitted = fit_weibull_frailty(&kidney(), false).unwrap();
     check_kidney(&Case::open("B04"), &fitted);
+}
+
+#[test]
+fn b05_kidney_log_normal_frailty() {
+    let fitted = fit_weibull_frailty_under(FrailtyLaw::LogNormal, &kidney(), false).unwrap();
+    check_kidney(&Case::open("B05"), &fitted);
+}
+
+#[test]
+fn b07_kidney_without_a_law_of_life() {
+    let fitted = fit_cox_frailty(&kidney(), 0.95).unwrap();
+    let case = Case::open("B07");
+    let ratio = 2.0 * (fitted.log_likelihood - fitted.log_likelihood_without_frailty);
+    for name in ["theta", "theta_published"] {
+        case.check(name, fitted.frailty_variance);
+    }
+    case.check_list("theta_lr_ci95_published", &fitted.frailty_variance_interval);
+    case.check("beta_female", fitted.coefficients[0]);
+    case.check("beta_age", fitted.coefficients[1]);
+    for name in ["loglik_marginal", "loglik_published"] {
+        case.check(name, fitted.log_likelihood);
+    }
+    for name in ["loglik_cox", "loglik_no_frailty_published"] {
+        case.check(name, fitted.log_likelihood_without_frailty);
+    }
+    case.check("lr_p_published", boundary_p_value(ratio));
+    case.close();
 }
 
 #[test]
