@@ -126,29 +126,7 @@ mod tests {
 
     use super::*;
 
-    fn numeric(f: impl Fn(f64) -> f64, at: f64) -> f64 {
-        let step = 1e-5 * at.max(1e-3);
-        (f(at + step) - f(at - step)) / (2.0 * step)
-    }
-
     proptest! {
-        #[test]
-        fn derivatives_agree_with_differences(
-            hazard in 0.01_f64..20.0,
-            failures in 0_u32..6,
-            theta in 0.01_f64..4.0,
-        ) {
-            let failures = f64::from(failures);
-            let at = |h, t| log_transform(h, failures, t);
-            let here = at(hazard, theta);
-            let close = |a: f64, b: f64| (a - b).abs() < 1e-5 * (1.0 + a.abs());
-            prop_assert!(close(here.by_hazard, numeric(|h| at(h, theta).value, hazard)));
-            prop_assert!(close(here.by_hazard_twice, numeric(|h| at(h, theta).by_hazard, hazard)));
-            prop_assert!(close(here.by_theta, numeric(|t| at(hazard, t).value, theta)));
-            prop_assert!(close(here.by_theta_hazard, numeric(|t| at(hazard, t).by_hazard, theta)));
-            prop_assert!(close(here.by_theta_twice, numeric(|t| at(hazard, t).by_theta, theta)));
-        }
-
         #[test]
         fn without_hazard_it_is_the_moment_of_the_log_normal_law(
             failures in 0_u32..6, theta in 0.0001_f64..9.0,

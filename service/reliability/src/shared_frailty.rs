@@ -5,7 +5,7 @@
 //! h(t | u) = u * exp(x beta) * (k / eta) * (t / eta)^(k - 1)
 //! group:  log E[prod of ends] - log E[exp(-u H(entry))]
 //! ```
-//! The frailty is gamma (closed form), or log-normal (see [`FrailtyLaw`]).
+//! The frailty is gamma (closed form), or log-normal (see [`crate::frailty_law::FrailtyLaw`]).
 //! Every class of unit has its own `eta` and `k`; `beta` and the frailty variance are shared.
 //! Entry ages condition the whole group together: a group is in the records only because all its
 //! units had survived to their entry ages. An interval end contributes
@@ -30,9 +30,6 @@ mod evaluate;
 mod grouped;
 mod layout;
 mod work;
-
-#[cfg(doc)]
-use crate::frailty_law::FrailtyLaw;
 
 pub use grouped::{GroupedLifetimes, GroupedUnit};
 pub use layout::Layout;

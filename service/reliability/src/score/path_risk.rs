@@ -20,7 +20,7 @@ pub struct PartRisk {
 /// averaged out; in the order of `components`.
 ///
 /// # Errors
-/// As [`score`].
+/// As [`super::score`].
 pub fn risk_by_path(input: ScoreInput<'_>, date: usize) -> Result<Vec<PartRisk>, ScoreError> {
     check::check(&ScoreInput { reason_date: date, ..input })?;
     let mut risks: Vec<(usize, PartRisk)> = Vec::with_capacity(input.components.len());
