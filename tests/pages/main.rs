@@ -78,11 +78,15 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     for (path, name) in [
         ("/office/season".to_owned(), "office-season"),
         ("/office/risk".to_owned(), "office-risk"),
+        ("/office/rehearsal".to_owned(), "office-rehearsal"),
         ("/office/proof".to_owned(), "office-proof"),
         (format!("/office/day?day={day}"), "office-day"),
     ] {
         look(&office, &format!("{base}{path}"), name, &mut faults).await;
     }
+    office.show(&format!("{base}/office/risk")).await;
+    let part = first_link(&office, "/office/parts/").await;
+    look(&office, &part, "office-part", &mut faults).await;
     office.close().await;
 
     let technician = Browser::open(360, 740).await;

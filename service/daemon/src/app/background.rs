@@ -33,7 +33,8 @@ pub struct Watch {
 impl Watch {
     /// Tells how far the work is, from 0 to 1.
     pub fn tell(&self, share: f64) {
-        self.share.store(share.clamp(0.0, 1.0).to_bits(), Ordering::Relaxed);
+        // Told from several threads, out of order; bits of numbers from 0 up ascend with them.
+        self.share.fetch_max(share.clamp(0.0, 1.0).to_bits(), Ordering::Relaxed);
     }
 
     /// Set when the work is to end.

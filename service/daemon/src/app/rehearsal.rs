@@ -2,13 +2,16 @@
 //! and with drafts of plans, all on the same fate.
 
 use std::collections::BTreeMap;
+use std::ops::ControlFlow;
+use std::sync::atomic::Ordering;
 
 use chrono::{Days, NaiveDate};
 use hotspell_domain::{
     BranchId, ComponentId, DateRange, PlanId, RunId, SiteId, VisitId, VisitState,
 };
 use hotspell_reliability::rehearsal::{
-    Plan, PlannedVisit, RehearsalError, RehearsalInput, RehearsedPlan, VisitEffect, rehearse,
+    Plan, PlanDifference, PlannedVisit, Rehearsal, RehearsalError, RehearsalInput, RehearsedPlan,
+    VisitEffect, rehearse,
 };
 use hotspell_reliability::score::{ComponentState, past_of_sites};
 use hotspell_store::plans::{self, PlanStopFilter};
@@ -29,6 +32,8 @@ use super::{AppError, scores};
 use crate::config::Rehearsal as Settings;
 use crate::state::AppState;
 
+/// Drafts that one rehearsal compares.
+pub const DRAFTS_MAX: usize = 3;
 /// Name of the visits that have a day now.
 const AS_PLACED: &str = "visits as placed";
 
@@ -60,12 +65,9 @@ pub struct Rehearsed {
     pub parts: usize,
     /// No-cool calls that can be served, per day.
     pub capacity: Vec<f64>,
-    /// Seasons drawn.
-    pub replicates: usize,
-    /// Seed.
-    pub seed: u64,
-    /// Without visits first, then as placed if any visit has a day, then the drafts.
-    pub plans: Vec<RehearsedPlan>,
+    /// What was found: without visits first, then as placed if any visit has a day, then the
+    /// drafts.
+    pub rehearsal: Rehearsal,
     /// The settings that it rests on.
     pub settings: Settings,
 }
@@ -76,11 +78,11 @@ impl Rehearsed {
         DateRange { first: self.first_day, last: self.last_day }.each_day()
     }
 
-    /// The season without any visit, and as the visits are placed.
+    /// The season as the visits are placed, and what that spares against no visits.
     #[must_use]
-    pub fn as_placed(&self) -> Option<(&RehearsedPlan, &RehearsedPlan)> {
-        let placed = self.plans.iter().find(|plan| plan.name == AS_PLACED)?;
-        Some((self.plans.first()?, placed))
+    pub fn as_placed(&self) -> Option<(&RehearsedPlan, &PlanDifference)> {
+        let at = self.rehearsal.plans.iter().position(|plan| plan.name == AS_PLACED)?;
+        Some((&self.rehearsal.plans[at], self.rehearsal.difference(at, 0)?))
     }
 }
 
@@ -282,8 +284,15 @@ fn rehearse_season(
         replicates: request.replicates,
         seed: request.seed,
     };
-    let tell = |done: usize| watch.tell(done as f64 / request.replicates as f64);
-    let rehearsal = rehearse(input, &tell, watch.stop()).map_err(|error| match error {
+    let hear = |done: usize, all: usize| {
+        watch.tell(done as f64 / all as f64);
+        if watch.stop().load(Ordering::Relaxed) {
+            ControlFlow::Break(())
+        } else {
+            ControlFlow::Continue(())
+        }
+    };
+    let rehearsal = rehearse(input, &hear).map_err(|error| match error {
         RehearsalError::Cancelled { .. } => AppError::Stopped(error.to_string()),
         other => AppError::internal("rehearsal", other),
     })?;
@@ -294,9 +303,7 @@ fn rehearse_season(
         weather_paths: context.ensembles.values().map(|it| it.paths().len()).min().unwrap_or(0),
         parts: context.states.len(),
         capacity,
-        replicates: rehearsal.replicates,
-        seed: rehearsal.seed,
-        plans: rehearsal.plans,
+        rehearsal,
         settings,
     })
 }

@@ -16,10 +16,11 @@ use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::{Page, Store, plans};
 
 use crate::app::proof::Proof;
+use crate::app::rehearsal::{RehearsalRequest, Rehearsed};
 use crate::app::season_plan::{Composed, PlanRequest};
 use crate::app::{
-    AppError, accounts, adopt, day, delivery, loads, notices, outlook, proof, route_mail, scoring,
-    season_plan, token,
+    AppError, accounts, adopt, day, delivery, loads, notices, outlook, proof, rehearsal,
+    route_mail, scoring, season_plan, token,
 };
 use crate::clock::ShiftedClock;
 use crate::config::Config;
@@ -54,6 +55,8 @@ pub struct DemoRun {
     pub scoring: scoring::ScoringSummary,
     /// The plan.
     pub plan: Composed,
+    /// The season rehearsed with the adopted plan and without.
+    pub rehearsed: Rehearsed,
     /// The day that is shown, and whose.
     pub shown: Option<(TechnicianId, NaiveDate)>,
     /// Notices written.
@@ -139,6 +142,8 @@ pub async fn run_loop(
     progress("adopting the plan and writing load lists");
     let version = state.store.read(|conn| plans::find(conn, branch.id, plan.plan))?.version;
     adopt::adopt(state, branch.id, plan.plan, version, "demo")?;
+    progress("rehearsing the season with the visits and without");
+    let rehearsed = rehearse(state, branch.id, today)?;
     let first_days = scenario.first_days();
     loads::write_load_lists(state, branch.id, first_days, today)?;
     progress("writing and delivering notices");
@@ -157,12 +162,23 @@ pub async fn run_loop(
         proof,
         scoring,
         plan,
+        rehearsed,
         shown,
         written,
         route_mails,
         delivered,
         tokens,
     })
+}
+
+fn rehearse(state: &AppState, branch: BranchId, as_of: NaiveDate) -> Result<Rehearsed, AppError> {
+    let request = RehearsalRequest {
+        as_of,
+        drafts: Vec::new(),
+        replicates: state.config.rehearsal.replicates,
+        seed: state.config.planning.seed,
+    };
+    rehearsal::run(state, branch, &request)
 }
 
 fn compose(

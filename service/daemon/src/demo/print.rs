@@ -15,6 +15,7 @@ use hotspell_weather::season::DateDistribution;
 use super::DemoRun;
 use crate::app::calendar::time_of_day;
 use crate::app::day::{self, Day, DayPart};
+use crate::app::rehearsal::Rehearsed;
 use crate::app::{AppError, letters, scores};
 use crate::state::AppState;
 
@@ -42,6 +43,7 @@ impl Printed {
         let mut out = String::new();
         let written = season(&mut out, run)
             .and_then(|()| plan(&mut out, run))
+            .and_then(|()| rehearsal(&mut out, &run.rehearsed))
             .map_err(|error| AppError::internal("printing", error));
         written?;
         at_risk(&mut out, state, run)?;
@@ -214,6 +216,37 @@ fn plan(out: &mut String, run: &DemoRun) -> fmt::Result {
         figures.travel_minutes % 60,
         figures.iterations
     )
+}
+
+fn rehearsal(out: &mut String, rehearsed: &Rehearsed) -> fmt::Result {
+    heading(out, "The season rehearsed")?;
+    writeln!(
+        out,
+        "  {} seasons drawn over {} past years' weather, to {}; median, nine of ten between",
+        rehearsed.rehearsal.replicates,
+        rehearsed.weather_paths,
+        rehearsed.last_day.format("%d %B")
+    )?;
+    for plan in &rehearsed.rehearsal.plans {
+        writeln!(
+            out,
+            "  {:<17} {:.0} no-cool calls ({:.0} to {:.0}); days with more than can be served: {:.0}",
+            plan.name,
+            plan.calls.median,
+            plan.calls.low,
+            plan.calls.high,
+            plan.days_over_capacity.median
+        )?;
+    }
+    if let Some((_, spared)) = rehearsed.as_placed() {
+        let avoided = &spared.calls_avoided;
+        writeln!(
+            out,
+            "  the visits keep {:.1} calls away in the mean ({:.0} to {:.0})",
+            avoided.mean, avoided.low, avoided.high
+        )?;
+    }
+    Ok(())
 }
 
 fn clock(seconds: i32) -> String {

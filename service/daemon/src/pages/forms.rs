@@ -27,6 +27,11 @@ impl Fields {
         (!value.is_empty()).then_some(value)
     }
 
+    /// All values of a field, as they came.
+    pub(super) fn all(&self, name: &str) -> impl Iterator<Item = &str> {
+        self.0.get(name).into_iter().flatten().map(|value| value.trim())
+    }
+
     /// Whether a field came with this value.
     pub(super) fn has(&self, name: &str, value: &str) -> bool {
         self.0.get(name).is_some_and(|values| values.iter().any(|it| it == value))

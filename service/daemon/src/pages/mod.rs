@@ -10,6 +10,7 @@ pub mod charts;
 mod forms;
 mod household;
 mod office;
+mod parts;
 mod refusal;
 mod shell;
 mod sign_in;

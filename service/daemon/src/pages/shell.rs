@@ -26,12 +26,14 @@ pub(super) const SEASON: Place = Place { path: "/office/season", name: "Season" 
 pub(super) const RISK: Place = Place { path: "/office/risk", name: "Risk list" };
 /// What the model is worth.
 pub(super) const PROOF: Place = Place { path: "/office/proof", name: "Proof" };
+/// The season rehearsed.
+pub(super) const REHEARSAL: Place = Place { path: "/office/rehearsal", name: "Rehearsal" };
 /// The routes of a day.
 pub(super) const DAY: Place = Place { path: "/office/day", name: "Day" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] = &[SEASON, RISK, PROOF, DAY];
+const OFFICE_PLACES: &[Place] = &[SEASON, RISK, REHEARSAL, PROOF, DAY];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.

@@ -14,12 +14,9 @@ use crate::api::error::ApiError;
 use crate::api::transact::{read, run};
 use crate::api::types::rehearsals::{RehearsalInput, RehearsalView};
 use crate::app::background;
-use crate::app::rehearsal::{self, RehearsalRequest};
+use crate::app::rehearsal::{self, DRAFTS_MAX, RehearsalRequest};
 use crate::config::REPLICATES_MAX;
 use crate::state::AppState;
-
-/// Drafts that one rehearsal compares.
-const DRAFTS_MAX: usize = 3;
 
 /// Starts a rehearsal
 ///

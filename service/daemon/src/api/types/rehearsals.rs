@@ -94,6 +94,23 @@ pub struct RehearsalResultView {
     pub daily_capacity: Vec<f64>,
     /// Without visits first, then the visits as placed if there are any, then the drafts.
     pub plans: Vec<RehearsedPlanView>,
+    /// Each against every one before it, season by season on the same fate.
+    pub differences: Vec<DifferenceView>,
+}
+
+/// What one plan spares against another.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct DifferenceView {
+    /// Name of the plan.
+    pub plan: String,
+    /// Name of the one that it is held against.
+    pub against: String,
+    /// Number of calls that it has less.
+    pub calls_avoided: BandView,
+    /// Number of days over capacity that it has less.
+    pub days_over_capacity_avoided: BandView,
+    /// Share of the seasons in which it has fewer calls, 0 to 1 (no unit).
+    pub share_with_fewer_calls: f64,
 }
 
 /// The season under one plan.
@@ -105,8 +122,9 @@ pub struct RehearsedPlanView {
     pub calls: BandView,
     /// Number of days on which calls exceed the capacity.
     pub days_over_capacity: BandView,
-    /// Number of calls avoided against no visits, season by season on the same fate.
-    pub calls_avoided: BandView,
+    /// Share of the seasons in which a day's calls exceed its capacity, on each day from the
+    /// first, 0 to 1 (no unit).
+    pub share_over_capacity: Vec<f64>,
     /// Number of no-cool calls on each day, from the first.
     pub calls_per_day: Vec<BandView>,
 }
@@ -122,11 +140,19 @@ pub struct BandView {
     pub high: f64,
     /// Its mean (number of what is counted).
     pub mean: f64,
+    /// Standard error of the mean from the number of seasons drawn (number of what is counted).
+    pub standard_error: f64,
 }
 
 impl From<Band> for BandView {
     fn from(band: Band) -> Self {
-        Self { low: band.low, median: band.median, high: band.high, mean: band.mean }
+        Self {
+            low: band.low,
+            median: band.median,
+            high: band.high,
+            mean: band.mean,
+            standard_error: band.standard_error,
+        }
     }
 }
 
@@ -136,7 +162,7 @@ impl From<RehearsedPlan> for RehearsedPlanView {
             name: plan.name,
             calls: plan.calls.into(),
             days_over_capacity: plan.days_over_capacity.into(),
-            calls_avoided: plan.calls_avoided.into(),
+            share_over_capacity: plan.share_over_capacity,
             calls_per_day: plan.calls_per_day.into_iter().map(BandView::from).collect(),
         }
     }
@@ -144,16 +170,32 @@ impl From<RehearsedPlan> for RehearsedPlanView {
 
 impl From<Rehearsed> for RehearsalResultView {
     fn from(found: Rehearsed) -> Self {
+        let rehearsal = found.rehearsal;
+        let name = |index: usize| rehearsal.plans.get(index).map(|plan| plan.name.clone());
+        let differences = rehearsal
+            .differences
+            .iter()
+            .filter_map(|it| {
+                Some(DifferenceView {
+                    plan: name(it.plan)?,
+                    against: name(it.against)?,
+                    calls_avoided: it.calls_avoided.into(),
+                    days_over_capacity_avoided: it.days_over_capacity_avoided.into(),
+                    share_with_fewer_calls: it.share_with_fewer_calls,
+                })
+            })
+            .collect();
         Self {
             first_day: found.first_day,
             last_day: found.last_day,
             model_run_id: found.model_run,
             weather_paths: found.weather_paths,
             parts: found.parts,
-            replicates: found.replicates,
-            seed: found.seed,
+            replicates: rehearsal.replicates,
+            seed: rehearsal.seed,
             daily_capacity: found.capacity,
-            plans: found.plans.into_iter().map(RehearsedPlanView::from).collect(),
+            plans: rehearsal.plans.into_iter().map(RehearsedPlanView::from).collect(),
+            differences,
         }
     }
 }

@@ -1,7 +1,9 @@
 //! The office's pages: the season, the risk list, the routes of a day, the proof of the model.
 
 mod day;
+mod part;
 mod proof;
+mod rehearsal;
 mod risk;
 mod season;
 
@@ -11,6 +13,15 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
     config
         .service(web::resource("/office/season").route(web::get().to(season::show)))
         .service(web::resource("/office/risk").route(web::get().to(risk::show)))
+        .service(web::resource("/office/parts/{part}").route(web::get().to(part::show)))
+        .service(
+            web::resource("/office/rehearsal")
+                .route(web::get().to(rehearsal::show))
+                .route(web::post().to(rehearsal::start)),
+        )
+        .service(
+            web::resource("/office/rehearsal/{run}/stop").route(web::post().to(rehearsal::stop)),
+        )
         .service(web::resource("/office/proof").route(web::get().to(proof::show)))
         .service(web::resource("/office/day").route(web::get().to(day::show)));
 }

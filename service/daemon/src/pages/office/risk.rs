@@ -82,6 +82,7 @@ struct ClassChoice {
 }
 
 struct Row {
+    part_id: i64,
     chance: String,
     between: String,
     household: String,
@@ -236,6 +237,7 @@ fn row(found: &Found, ranked: &Ranked) -> Result<Row, AppError> {
     let site = found.sites.get(&ranked.site_id);
     let score = &ranked.score;
     Ok(Row {
+        part_id: score.component_id.0,
         chance: words::chance(score.p_season),
         between: format!(
             "{} to {}",

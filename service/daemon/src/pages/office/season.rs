@@ -26,6 +26,7 @@ use hotspell_weather::season::DateDistribution;
 
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
+use crate::app::rehearsal;
 use crate::app::scoring::ScoringSummary;
 use crate::app::season_plan::PlanFigures;
 use crate::pages::charts::season_curve::{SeasonCurveLabels, season_curve_svg};
@@ -52,6 +53,7 @@ struct SeasonPage {
     visits: usize,
     weeks: Option<String>,
     plan: Option<PlanView>,
+    rehearsed: Option<String>,
     needs: Vec<Need>,
 }
 
@@ -129,6 +131,8 @@ struct Stored {
     plan: Option<PlanRecord>,
     unplaced: Vec<UnplacedRecord>,
     scoring: Option<ScoringSummary>,
+    /// The last rehearsal, in a sentence.
+    rehearsed: Option<String>,
     /// Newest word of a household about a visit, if it asked for something.
     asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
 }
@@ -159,6 +163,8 @@ impl Stored {
                 plan,
                 unplaced,
                 scoring: scoring(conn, branch)?,
+                rehearsed: rehearsal::latest(conn, branch)?
+                    .map(|(_, rehearsed)| super::rehearsal::lead(&rehearsed)),
                 asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
                 branch: record,
             })
@@ -251,6 +257,7 @@ fn page(shell: Shell, stored: &Stored, season: &Result<BranchSeason, String>) ->
         states,
         weeks: weeks(stored, first_spell),
         plan: stored.plan.as_ref().and_then(plan_view),
+        rehearsed: stored.rehearsed.clone(),
         needs: needs(stored),
     }
 }

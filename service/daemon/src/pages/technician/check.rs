@@ -17,7 +17,6 @@ use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::Section;
 
 use super::entry::{self, Wrong};
-use super::view;
 use super::{reached, visit_id};
 use crate::api::auth::session;
 use crate::api::caller::Caller;
@@ -26,6 +25,7 @@ use crate::app::day::{self, DayPart, DayUnit};
 use crate::app::letters;
 use crate::app::results;
 use crate::pages::forms::{Fields, Sent};
+use crate::pages::parts as view;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
 use crate::pages::visitor::Crew;

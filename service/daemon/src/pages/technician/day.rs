@@ -14,11 +14,11 @@ use hotspell_store::routes::{LoadListLineRecord, LoadListRecord};
 use hotspell_store::{branches, technicians};
 use serde::Deserialize;
 
-use super::view::{self, UnitView};
 use crate::app::AppError;
 use crate::app::calendar::time_of_day;
 use crate::app::day::{self, Day, DayStop};
 use crate::app::letters;
+use crate::pages::parts::{self as view, UnitView};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
 use crate::pages::visitor::Crew;

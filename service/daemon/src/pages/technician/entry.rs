@@ -7,9 +7,9 @@ use hotspell_domain::{ComponentEnd, ComponentId, Condition, TechnicianId};
 use hotspell_store::components::ComponentRecord;
 use hotspell_store::words::Section;
 
-use super::view;
 use crate::app::results::{ResultReading, ResultReplacement, VisitResult};
 use crate::pages::forms::Fields;
+use crate::pages::parts as view;
 
 /// Name of a field of a part.
 pub(super) fn field(part: ComponentId, what: &str) -> String {

@@ -3,7 +3,6 @@
 mod check;
 mod day;
 mod entry;
-mod view;
 
 pub(super) use day::asked_day;
 

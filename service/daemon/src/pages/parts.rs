@@ -1,4 +1,4 @@
-//! Machines and parts as a technician reads them.
+//! Machines and parts as people read them.
 
 use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::{ComponentClass, ReadingLimits};
@@ -111,7 +111,12 @@ fn last(part: &DayPart, hertz: f64) -> String {
     format!("{said} on {}", words::past(newest.taken_on))
 }
 
-fn reading_texts(part: &ComponentRecord, reading: &ReadingRecord, hertz: f64) -> Vec<String> {
+/// What a reading says, in words: microfarads of the rated ones, what was seen, the note.
+pub(super) fn reading_texts(
+    part: &ComponentRecord,
+    reading: &ReadingRecord,
+    hertz: f64,
+) -> Vec<String> {
     let mut texts = Vec::new();
     if let Some(value) = measured(reading, hertz) {
         let of = rated(part, reading.section)
