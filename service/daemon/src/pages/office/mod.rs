@@ -1,6 +1,7 @@
 //! The office's pages: the season, the risk list, the routes of a day, the proof of the model.
 
 mod day;
+mod needs;
 mod part;
 mod proof;
 mod rehearsal;

@@ -5,7 +5,7 @@
 //! without a day, then what needs a person, each with what to do; the curve and the weeks come
 //! after, as the ground of it.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
@@ -24,6 +24,7 @@ use hotspell_store::words::{AnswerKind, PlanState, RunKind};
 use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::DateDistribution;
 
+use super::needs::{Need, needs};
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
 use crate::app::rehearsal;
@@ -37,8 +38,6 @@ use crate::pages::visitor::Office;
 use crate::pages::words;
 use crate::state::AppState;
 
-/// Rows shown of each list of what needs a person.
-const SHOWN: usize = 8;
 /// Answers older than this were dealt with or are too late.
 const ANSWER_DAYS: i64 = 30;
 
@@ -83,22 +82,6 @@ struct PlanView {
     rows: Vec<(&'static str, String)>,
 }
 
-/// Something for a person, with what to do.
-struct Need {
-    heading: String,
-    action: &'static str,
-    rows: Vec<String>,
-    more: usize,
-}
-
-impl Need {
-    fn of(heading: String, action: &'static str, mut rows: Vec<String>) -> Option<Self> {
-        let more = rows.len().saturating_sub(SHOWN);
-        rows.truncate(SHOWN);
-        (!rows.is_empty()).then_some(Self { heading, action, rows, more })
-    }
-}
-
 /// The page.
 pub(super) async fn show(
     state: web::Data<AppState>,
@@ -122,19 +105,19 @@ pub(super) async fn show(
 }
 
 /// What the page reads.
-struct Stored {
-    branch: BranchRecord,
-    today: NaiveDate,
-    visits: Vec<VisitRecord>,
-    sites: BTreeMap<SiteId, SiteRecord>,
-    contacts: Vec<ContactRecord>,
-    plan: Option<PlanRecord>,
-    unplaced: Vec<UnplacedRecord>,
-    scoring: Option<ScoringSummary>,
+pub(super) struct Stored {
+    pub(super) branch: BranchRecord,
+    pub(super) today: NaiveDate,
+    pub(super) visits: Vec<VisitRecord>,
+    pub(super) sites: BTreeMap<SiteId, SiteRecord>,
+    pub(super) contacts: Vec<ContactRecord>,
+    pub(super) plan: Option<PlanRecord>,
+    pub(super) unplaced: Vec<UnplacedRecord>,
+    pub(super) scoring: Option<ScoringSummary>,
     /// The last rehearsal, in a sentence.
-    rehearsed: Option<String>,
+    pub(super) rehearsed: Option<String>,
     /// Newest word of a household about a visit, if it asked for something.
-    asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
+    pub(super) asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
 }
 
 impl Stored {
@@ -171,18 +154,18 @@ impl Stored {
         })
     }
 
-    fn household(&self, site: SiteId) -> String {
+    pub(super) fn household(&self, site: SiteId) -> String {
         self.sites.get(&site).map_or_else(
             || format!("site {site}"),
             |site| format!("{}, {}, {}", site.name, site.address_1, site.city),
         )
     }
 
-    fn visit(&self, id: VisitId) -> Option<&VisitRecord> {
+    pub(super) fn visit(&self, id: VisitId) -> Option<&VisitRecord> {
         self.visits.iter().find(|visit| visit.id == id)
     }
 
-    fn phone(&self, site: SiteId) -> String {
+    pub(super) fn phone(&self, site: SiteId) -> String {
         self.contacts
             .iter()
             .filter(|contact| contact.site_id == site)
@@ -388,117 +371,4 @@ fn plan_view(plan: &PlanRecord) -> Option<PlanView> {
             ("Driving", format!("{hours} h")),
         ],
     })
-}
-
-fn needs(stored: &Stored) -> Vec<Need> {
-    let mut needs = Vec::new();
-    let mut need = |count: usize, one: &str, many: &str, action, rows| {
-        needs.extend(Need::of(words::count(count, one, many), action, rows));
-    };
-    let rows = asked_rows(stored);
-    need(
-        rows.len(),
-        "household asked for something",
-        "households asked for something",
-        "Call them or give the visit another time.",
-        rows,
-    );
-    let rows = missed_rows(stored);
-    need(
-        rows.len(),
-        "visit was missed",
-        "visits were missed",
-        "Place it again: it is still owed.",
-        rows,
-    );
-    let rows = unreachable_rows(stored);
-    need(
-        rows.len(),
-        "household with a visit is not reached by mail",
-        "households with a visit are not reached by mail",
-        "Call them about their visit.",
-        rows,
-    );
-    let rows = unplaced_rows(stored);
-    need(
-        rows.len(),
-        "visit has no place in the plan",
-        "visits have no place in the plan",
-        "Free a technician's hours or speak with the household.",
-        rows,
-    );
-    let rows = stored.scoring.as_ref().map(|it| it.assumptions.clone()).unwrap_or_default();
-    need(
-        rows.len(),
-        "assumption behind the scores",
-        "assumptions behind the scores",
-        "Fill the gaps in the records; the scores grow sharper.",
-        rows,
-    );
-    needs
-}
-
-fn asked_rows(stored: &Stored) -> Vec<String> {
-    stored
-        .asked
-        .iter()
-        .filter_map(|(id, (kind, wish))| {
-            let visit = stored.visit(*id).filter(|visit| visit.state.holds_a_place())?;
-            let what = match (kind, wish) {
-                (AnswerKind::CallMe, _) => "please call".to_owned(),
-                (_, Some(wish)) => format!("another time: «{wish}»"),
-                (_, None) => "another time".to_owned(),
-            };
-            let household = stored.household(visit.site_id);
-            Some(format!("{household}: {what} ({})", stored.phone(visit.site_id)))
-        })
-        .collect()
-}
-
-fn missed_rows(stored: &Stored) -> Vec<String> {
-    stored
-        .visits
-        .iter()
-        .filter(|visit| visit.state == VisitState::Missed)
-        .map(|visit| {
-            let day = visit.day.map(|day| format!(", {}", words::day(day))).unwrap_or_default();
-            format!("{}{day}", stored.household(visit.site_id))
-        })
-        .collect()
-}
-
-fn unreachable_rows(stored: &Stored) -> Vec<String> {
-    let reached: BTreeSet<SiteId> = stored
-        .contacts
-        .iter()
-        .filter(|contact| contact.may_be_mailed())
-        .map(|contact| contact.site_id)
-        .collect();
-    let mut coming: Vec<&VisitRecord> = stored
-        .visits
-        .iter()
-        .filter(|visit| visit.state.holds_a_place() && visit.state != VisitState::Agreed)
-        .filter(|visit| !reached.contains(&visit.site_id))
-        .collect();
-    coming.sort_by_key(|visit| (visit.day, visit.id));
-    coming
-        .into_iter()
-        .map(|visit| {
-            let day = visit.day.map(words::day).unwrap_or_default();
-            let household = stored.household(visit.site_id);
-            format!("{household}: visit on {day}, {}", stored.phone(visit.site_id))
-        })
-        .collect()
-}
-
-fn unplaced_rows(stored: &Stored) -> Vec<String> {
-    stored
-        .unplaced
-        .iter()
-        .filter_map(|left| {
-            let visit = stored.visit(left.visit_id)?;
-            (visit.state == VisitState::Owed)
-                .then(|| format!("{}: {}", stored.household(visit.site_id), left.reason))
-        })
-        .collect()
 }
