@@ -276,6 +276,9 @@ async fn finding_raises_the_sister(office: &Client, home: usize, visit: &Value) 
     assert_eq!(recorded["visit"]["state"], "done", "{recorded}");
     let after = score_of(office, sister).await;
     assert!(after > before * 1.02, "the sister's risk rose from {before} to only {after}");
+    let scores = office.all(&format!("/api/v1/scores?component_id={sister}")).await;
+    let why = scores[0]["reasons"].to_string();
+    assert!(why.contains("failed at this home"), "the reason says so: {why}");
     // The same submission again, as a phone in a driveway sends it, counts once.
     let again = office.post(&path, &result).await.json(201);
     assert_eq!(again["new"], false);
