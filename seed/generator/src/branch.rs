@@ -78,7 +78,7 @@ pub(crate) fn text(seed: u64) -> Result<String, toml::ser::Error> {
             temperature_unit: "degF",
             degree_day_base: 65.0,
             mains_hertz: crate::MAINS_HERTZ,
-            postal_address: "Palo Brea Cooling, 4100 Tallowbrook Dr, Phoenix, AZ 85000",
+            postal_address: "4100 Tallowbrook Dr, Phoenix, AZ 85000",
             phone: "+16025550100",
             reply_to: "office@palobrea.example.com",
             working_weekdays: ["mon", "tue", "wed", "thu", "fri"],
