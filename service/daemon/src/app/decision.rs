@@ -47,13 +47,14 @@ impl PartDecision {
 /// A decision as a sentence with both sides of the scale.
 #[must_use]
 pub fn in_words(swap: &SwapDecision, currency: &str) -> String {
-    let (now, wait) = (swap.replace_now_cost, swap.wait_cost);
+    let (now, wait) = (swap.replace_now_cost.round(), swap.wait_cost.round());
+    let near = if (now - wait).abs() < 0.01 * now.max(wait) { " It matters little." } else { "" };
     match swap.advice {
         SwapAdvice::ReplaceNow => format!(
-            "Replace it: {now:.0} {currency} are to be expected against {wait:.0} for waiting."
+            "Replace it: {now:.0} {currency} are to be expected against {wait:.0} for waiting.{near}"
         ),
         SwapAdvice::Wait => format!(
-            "Leave it in: {wait:.0} {currency} are to be expected against {now:.0} for replacing."
+            "Leave it in: {wait:.0} {currency} are to be expected against {now:.0} for replacing.{near}"
         ),
     }
 }
