@@ -38,6 +38,46 @@ async fn an_empty_database_becomes_a_service_with_two_commands() {
 }
 
 #[tokio::test]
+async fn a_branch_is_told_its_depot_and_station_on_the_command_line() {
+    let setup = Setup::new(None);
+    let add = |key: &'static str, depot: &'static str| {
+        vec![
+            "branch",
+            "add",
+            "--key",
+            key,
+            "--name",
+            key,
+            "--time-zone",
+            "America/Phoenix",
+            "--postal-address",
+            "1 Example Street",
+            "--depot",
+            depot,
+            "--station",
+            "USW00023183",
+            "--station-at",
+            "33.4278,-112.0037",
+        ]
+    };
+    let refused = setup.run(&add("nowhere", "99.1,-112")).await;
+    assert_eq!(refused.status, Some(2));
+    assert!(refused.stderr.contains("latitude"), "{}", refused.stderr);
+    setup.run(&add("main", "33.44,-112.02")).await.success();
+    // Another branch of the same town goes by the same station.
+    setup.run(&add("north", "-33.6,-112.02")).await.success();
+    let token = setup.add_account("office", &["--branch", "north"]).await;
+    let daemon = setup.start().await;
+    let office = daemon.client(Some(&token));
+    let branch = office.get("/api/v1/branches/2").await.json(200);
+    assert_eq!(branch["depot"]["latitude_degrees"], -33.6, "{branch}");
+    assert_eq!(branch["station_id"], 1, "{branch}");
+    let stations = office.all("/api/v1/weather-stations").await;
+    assert_eq!((stations.len(), &stations[0]["key"]), (1, &"USW00023183".into()));
+    assert!(daemon.stop().await);
+}
+
+#[tokio::test]
 async fn what_was_acknowledged_survives_a_power_cut() {
     for kind in TestDatabase::KINDS {
         let (setup, _database) = empty(kind);

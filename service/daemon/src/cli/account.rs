@@ -1,11 +1,13 @@
 //! `hotspell branch add`, `hotspell account add`: the first steps that no token can make.
 
+use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
-use hotspell_domain::{Role, TemperatureUnit};
+use hotspell_domain::{Position, Role, TemperatureUnit};
 use hotspell_store::accounts::AccountFields;
 use hotspell_store::audit::NewAudit;
 use hotspell_store::branches::{self, BranchFields, BranchRecord};
-use hotspell_store::words::Resource;
+use hotspell_store::weather::{self, NewStation};
+use hotspell_store::words::{Resource, StationId};
 use hotspell_store::{AnyConnection, Page, StoreError, WeekdaySet, audit, contacts, technicians};
 
 use super::CommandError;
@@ -79,6 +81,23 @@ pub(crate) struct AddBranch {
     /// In which temperatures are read: degF or degC.
     #[arg(long, default_value = "degF")]
     temperature_unit: TemperatureUnit,
+    /// Where trucks start: latitude and longitude in degrees, such as 33.44,-112.02.
+    #[arg(long, value_parser = position, allow_hyphen_values = true)]
+    depot: Option<Position>,
+    /// Weather station that it goes by: its id in GHCN-Daily, such as USW00023183.
+    #[arg(long, requires = "station_at")]
+    station: Option<String>,
+    /// Where the station stands: latitude and longitude in degrees.
+    #[arg(long, requires = "station", value_parser = position, allow_hyphen_values = true)]
+    station_at: Option<Position>,
+}
+
+/// Latitude and longitude with a comma between them.
+fn position(text: &str) -> Result<Position, String> {
+    let expected = || format!("«{text}» is no position; expected such as 33.44,-112.02");
+    let (latitude, longitude) = text.split_once(',').ok_or_else(expected)?;
+    let degrees = |text: &str| text.trim().parse::<f64>().map_err(|_| expected());
+    Position::new(degrees(latitude)?, degrees(longitude)?).map_err(|error| error.to_string())
 }
 
 /// Runs `hotspell account …`; the token is the only thing on standard output.
@@ -107,8 +126,8 @@ pub(crate) fn run_branch(command: &BranchCommand) -> Result<(), CommandError> {
             TemperatureUnit::DegF => 65.0,
             TemperatureUnit::DegC => 18.3,
         },
-        depot_latitude_degrees: None,
-        depot_longitude_degrees: None,
+        depot_latitude_degrees: add.depot.map(|depot| depot.latitude_degrees),
+        depot_longitude_degrees: add.depot.map(|depot| depot.longitude_degrees),
         postal_address: add.postal_address.trim().to_owned(),
         phone: None,
         reply_to: None,
@@ -118,10 +137,37 @@ pub(crate) fn run_branch(command: &BranchCommand) -> Result<(), CommandError> {
         mains_hertz: 60.0,
     };
     let record = open_store(&config)?
-        .write(|conn| branches::insert(conn, &fields, SystemClock.now()))
+        .write(|conn| {
+            let now = SystemClock.now();
+            let station_id = match add.station.as_ref().zip(add.station_at) {
+                None => None,
+                Some((key, at)) => Some(named_station(conn, key.trim(), at, now)?),
+            };
+            branches::insert(conn, &BranchFields { station_id, ..fields }, now)
+        })
         .map_err(refused)?;
     println!("{}", record.id);
     Ok(())
+}
+
+/// The station of this key, which is new if nobody has named it before.
+fn named_station(
+    conn: &mut AnyConnection,
+    key: &str,
+    at: Position,
+    now: DateTime<Utc>,
+) -> Result<StationId, StoreError> {
+    if let Some(known) = weather::stations(conn)?.into_iter().find(|known| known.key == key) {
+        return Ok(known.id);
+    }
+    let station = NewStation {
+        key: key.to_owned(),
+        name: key.to_owned(),
+        latitude_degrees: at.latitude_degrees,
+        longitude_degrees: at.longitude_degrees,
+        elevation_metres: None,
+    };
+    Ok(weather::put_station(conn, &station, now)?.id)
 }
 
 fn read_password() -> Result<String, CommandError> {
