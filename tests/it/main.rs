@@ -12,6 +12,7 @@ mod browser;
 mod imports;
 mod lifecycle;
 mod model_proof;
+mod plan_alive;
 mod rehearsal;
 mod season_loop;
 mod settings;

@@ -60,6 +60,11 @@ impl Season {
         (daemon, office)
     }
 
+    /// Sets something for the next start.
+    pub(crate) fn set(&mut self, key: &str, value: &str) {
+        self.setup.set(key, value);
+    }
+
     fn mail_to(&self, recipient: &str) -> Vec<Received> {
         let all = self.receiver.received();
         all.into_iter().filter(|mail| mail.to.iter().any(|to| to == recipient)).collect()

@@ -13,5 +13,6 @@ pub mod demo;
 pub mod feeds;
 pub mod jobs;
 pub mod pages;
+pub mod routing;
 pub mod server;
 pub mod state;

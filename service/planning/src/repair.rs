@@ -5,7 +5,7 @@ use crate::difference::Difference;
 use crate::error::PlanningError;
 use crate::season::plan::SeasonPlan;
 use crate::season::plan_days_from;
-use crate::season::problem::{LAST_SECOND, Pin, SeasonProblem, Shift, Visit, Window};
+use crate::season::problem::{Break, LAST_SECOND, Pin, SeasonProblem, Shift, Visit, Window};
 use crate::stability::Stability;
 use crate::travel::TravelTimes;
 
@@ -40,6 +40,26 @@ pub enum Event {
         trips: Vec<(usize, usize)>,
         /// Seconds more.
         extra_s: i32,
+    },
+    /// A technician cannot work for some hours (a truck in the shop, a road closed around them). What has
+    /// begun stays.
+    Blocked {
+        /// Who.
+        technician: usize,
+        /// On which day.
+        day: usize,
+        /// From when until when.
+        span: Window,
+    },
+    /// Homes cannot be reached for some hours (a closed road): no work starts there. The households did not
+    /// ask for it, so what they were promised still counts.
+    Unreachable {
+        /// Which visits.
+        visits: Vec<usize>,
+        /// On which day.
+        day: usize,
+        /// Starts of work that are out of the question.
+        span: Window,
     },
     /// A visit takes longer than planned.
     Overrun {
@@ -153,6 +173,22 @@ fn apply(
             }
             decline(visit, *day, *span);
         }
+        Event::Blocked { technician, day, span } => {
+            block(problem, *technician, *day, *span)?;
+        }
+        Event::Unreachable { visits, day, span } => {
+            for &index in visits {
+                let visit = find(problem, index)?;
+                let begun = visit.pin.window.is_some_and(|w| w.start_s == w.end_s);
+                if begun && visit.pin.day == Some(*day) {
+                    continue;
+                }
+                if visit.pin.day == Some(*day) {
+                    visit.pin = Pin::default();
+                }
+                decline(visit, *day, Some(*span));
+            }
+        }
         Event::NoCool { visit } => problem.visits.push((**visit).clone()),
         Event::BlockedRoad { trips, extra_s } => {
             problem.travel = problem.travel.with_delays(trips, *extra_s)?;
@@ -165,6 +201,49 @@ fn apply(
     Ok(())
 }
 
+/// Takes some hours from a technician's shift: from its begin, from its end, or as a break in between.
+fn block(
+    problem: &mut SeasonProblem,
+    technician: usize,
+    day: usize,
+    span: Window,
+) -> Result<(), PlanningError> {
+    let shift = find_shift(problem, technician, day)?;
+    let Some(whole) = *shift else { return Ok(()) };
+    if span.end_s <= whole.start_s || span.start_s >= whole.end_s || span.end_s <= span.start_s {
+        return Ok(());
+    }
+    *shift = if span.start_s <= whole.start_s && span.end_s >= whole.end_s {
+        None
+    } else if span.start_s <= whole.start_s {
+        Some(Shift { start_s: span.end_s, ..whole })
+    } else if span.end_s >= whole.end_s {
+        Some(Shift { end_s: span.start_s, ..whole })
+    } else if whole.pause.is_some() {
+        return Err(unknown(format!(
+            "technician {technician} has a break on day {day}; hours in the middle of that shift cannot be blocked as well"
+        )));
+    } else {
+        let duration_s = span.end_s - span.start_s;
+        let pause = Break { earliest_s: span.start_s, latest_s: span.start_s, duration_s };
+        Some(Shift { pause: Some(pause), ..whole })
+    };
+    Ok(())
+}
+
+fn find_shift(
+    problem: &mut SeasonProblem,
+    technician: usize,
+    day: usize,
+) -> Result<&mut Option<Shift>, PlanningError> {
+    let people = problem.technicians.len();
+    let person = problem.technicians.get_mut(technician).ok_or_else(|| {
+        unknown(format!("technician {technician} is not among the {people} technicians"))
+    })?;
+    let count = person.shifts.len();
+    person.shifts.get_mut(day).ok_or_else(|| unknown(format!("day {day} is not below {count}")))
+}
+
 /// Ends a technician's day: at once if work has begun (the drive home from the last begun visit is still
 /// made), else before it starts.
 fn send_home(
@@ -174,32 +253,22 @@ fn send_home(
     technician: usize,
     day: usize,
 ) -> Result<(), PlanningError> {
-    let people = problem.technicians.len();
-    let person = problem.technicians.get_mut(technician).ok_or_else(|| {
-        unknown(format!("technician {technician} is not among the {people} technicians"))
-    })?;
-    let count = person.shifts.len();
-    let shift = person
-        .shifts
-        .get_mut(day)
-        .ok_or_else(|| unknown(format!("day {day} is not below {count}")))?;
+    let whole = *find_shift(problem, technician, day)?;
+    let home = problem.technicians[technician].end_location;
     let begun = before
         .routes
         .iter()
         .find(|route| route.day == day && route.technician == technician && day == now.day)
         .and_then(|route| route.stops.iter().rev().find(|stop| stop.start_s <= now.second));
-    *shift = match (begun, *shift) {
-        (Some(last), Some(whole)) => {
-            let home = person.end_location;
-            let way = problem.travel.seconds(problem.visits[last.visit].location, home);
-            let end_s = match &problem.profile {
-                None => last.leave_s.saturating_add(way),
-                Some(profile) => profile.arrival(last.leave_s, way),
-            };
-            Some(Shift { end_s: end_s.min(whole.end_s), pause: None, ..whole })
-        }
-        _ => None,
-    };
+    let shift = begun.zip(whole).map(|(last, whole)| {
+        let way = problem.travel.seconds(problem.visits[last.visit].location, home);
+        let end_s = match &problem.profile {
+            None => last.leave_s.saturating_add(way),
+            Some(profile) => profile.arrival(last.leave_s, way),
+        };
+        Shift { end_s: end_s.min(whole.end_s), pause: None, ..whole }
+    });
+    *find_shift(problem, technician, day)? = shift;
     Ok(())
 }
 

@@ -81,6 +81,32 @@ impl TravelTimes for GreatCircle {
     }
 }
 
+/// Driving times that a routing engine gave, plus the time at the door; where it gave none, an estimate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RoadTimes {
+    /// For trips that the engine does not know.
+    pub estimate: GreatCircle,
+    /// Seconds of driving from each location to each, row = from; `None` = not known.
+    pub driving_s: Vec<Option<i32>>,
+}
+
+impl TravelTimes for RoadTimes {
+    fn locations(&self) -> usize {
+        self.estimate.locations()
+    }
+
+    fn seconds(&self, from: usize, to: usize) -> i32 {
+        if self.estimate.positions_deg[from] == self.estimate.positions_deg[to] {
+            return 0;
+        }
+        let known = self.driving_s.get(from * self.locations() + to).copied().flatten();
+        known.map_or_else(
+            || self.estimate.seconds(from, to),
+            |driving| driving.saturating_add(self.estimate.door_s),
+        )
+    }
+}
+
 /// Whole metres in the plane, with the travel formula of the season files (see `docs/planning.md`):
 /// `120 + floor(floor(distance) * 123 / 1000)` seconds, zero in place.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -9,7 +9,7 @@ use hotspell_planning::offers::{Refused, offers};
 use hotspell_planning::reasons::{Block, account};
 use hotspell_planning::repair::{Event, Now, Scope, repair};
 use hotspell_planning::season::{
-    Budget, SeasonPlan, SeasonProblem, Visit, Window, parse_instance, plan, plan_from,
+    Budget, SeasonPlan, SeasonProblem, Visit, Window, parse_instance, plan, plan_from, plan_of,
 };
 use hotspell_planning::stability::{Stability, Standing};
 use hotspell_planning::staffing::{one_more, shortage};
@@ -116,6 +116,71 @@ fn a_no_cool_call_gets_its_place_today_and_a_blocked_road_or_an_overrun_breaks_n
     assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
     let added = repaired.difference.added.iter().find(|a| a.visit == problem.visits.len()).unwrap();
     assert_eq!(added.to.day, day);
+}
+
+#[test]
+fn a_technician_who_is_held_up_works_around_the_hours_and_nobody_starts_where_the_road_is_closed() {
+    let (problem, before) = planned();
+    let route = before.routes.iter().find(|r| r.day >= 5 && r.stops.len() >= 5).unwrap();
+    let (day, technician) = (route.day, route.technician);
+    let span = Window { start_s: 36_000, end_s: 43_200 };
+    let other = before.routes.iter().find(|r| r.day == day && r.technician != technician).unwrap();
+    let behind: Vec<usize> = other.stops.iter().map(|stop| stop.visit).collect();
+    let events = [
+        Event::Blocked { technician, day, span },
+        Event::Unreachable { visits: behind.clone(), day, span },
+    ];
+    let scope = scope(day, 0, None);
+    let repaired =
+        repair(&problem, &before, &events, &scope, &Budget::iterations(5_000), 1).unwrap();
+    assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+    for route in repaired.plan.routes.iter().filter(|r| r.day == day) {
+        for stop in &route.stops {
+            let held_up = route.technician == technician;
+            assert!(!held_up || stop.leave_s <= span.start_s || stop.start_s >= span.end_s);
+            let closed = behind.contains(&stop.visit);
+            assert!(!closed || !(span.start_s..=span.end_s).contains(&stop.start_s));
+        }
+    }
+    assert_eq!(repaired.plan.unplaced, []);
+}
+
+#[test]
+fn hours_at_either_end_shorten_the_shift_and_a_whole_day_is_off() {
+    let (problem, before) = planned();
+    let day = 6;
+    let shift = problem.technicians[0].shifts[day].unwrap();
+    let after = |start_s: i32, end_s: i32| {
+        let events = [Event::Blocked { technician: 0, day, span: Window { start_s, end_s } }];
+        repair(
+            &problem,
+            &before,
+            &events,
+            &scope(day, 0, Some((day, day))),
+            &Budget::iterations(0),
+            1,
+        )
+        .unwrap()
+        .problem
+        .technicians[0]
+            .shifts[day]
+    };
+    let (early, late) = (after(0, 36_000).unwrap(), after(50_000, 90_000).unwrap());
+    assert_eq!((early.start_s, early.end_s), (36_000, shift.end_s));
+    assert_eq!((late.start_s, late.end_s), (shift.start_s, 50_000));
+    assert_eq!(after(0, 90_000), None);
+    assert_eq!(after(0, shift.start_s), Some(shift));
+}
+
+#[test]
+fn the_plan_of_sequences_is_the_plan_they_came_from() {
+    let (problem, plan) = planned();
+    let mut again = plan_of(&problem, &plan.sequences()).unwrap();
+    again.iterations = plan.iterations;
+    assert_eq!(again, plan);
+    let some: Vec<_> = plan.sequences().into_iter().skip(3).collect();
+    let part = plan_of(&problem, &some).unwrap();
+    assert_eq!(part.sequences(), some, "nothing is added");
 }
 
 #[test]

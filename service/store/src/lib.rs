@@ -33,6 +33,7 @@ pub mod runs;
 pub mod scores;
 pub mod sites;
 pub mod technicians;
+pub mod travel;
 pub mod units;
 pub mod visits;
 pub mod weather;

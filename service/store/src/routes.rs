@@ -124,7 +124,7 @@ pub fn publish(
             .set(routes::state.eq(RouteState::Superseded.as_str()))
             .execute(conn)?;
     }
-    let revision = before.map_or(1, |route| route.revision + 1);
+    let revision = latest_revision(conn, branch, technician, day)? + 1;
     let record: RouteRecord = crate::connection::each!(conn, c => {
         diesel::insert_into(routes::table)
             .values((
@@ -157,6 +157,23 @@ pub fn publish(
     Ok((record, true))
 }
 
+/// Takes a route out of force without another one in its place; it stays readable.
+///
+/// # Errors
+/// Those of the database.
+pub fn withdraw(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    route: &RouteRecord,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let own =
+        routes::table.filter(routes::id.eq(route.id.0)).filter(routes::branch_id.eq(branch.0));
+    diesel::update(own).set(routes::state.eq(RouteState::Superseded.as_str())).execute(conn)?;
+    let version = i64::from(route.revision) + 1;
+    changes::record(conn, branch, Resource::Route, &[(route.id.0, version)], now)
+}
+
 fn stops_of(
     conn: &mut AnyConnection,
     branch: BranchId,
@@ -174,6 +191,22 @@ fn stops_of(
             leave_seconds: stop.leave_seconds,
         })
         .collect())
+}
+
+/// Revision of the newest route of a technician's day, in force or not; 0 when there was none.
+fn latest_revision(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    technician: TechnicianId,
+    day: NaiveDate,
+) -> Result<i32, StoreError> {
+    let newest: Option<i32> = routes::table
+        .filter(routes::branch_id.eq(branch.0))
+        .filter(routes::technician_id.eq(technician.0))
+        .filter(routes::day.eq(day))
+        .select(diesel::dsl::max(routes::revision))
+        .first(conn)?;
+    Ok(newest.unwrap_or(0))
 }
 
 /// The route in force on a technician's day.

@@ -624,4 +624,15 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    travel_times (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        origin -> BigInt,
+        destinations -> Text,
+        seconds -> Text,
+        fetched_at -> Timestamp,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(units, components, readings, scores);

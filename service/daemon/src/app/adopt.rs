@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::visit::arrival_window_seconds;
-use hotspell_domain::{BranchId, PlanId, TechnicianId, VisitId, VisitState};
-use hotspell_store::plans::{self, PlanFilter, PlanStopFilter, PlanStopRecord};
-use hotspell_store::routes::{self, Stop};
+use hotspell_domain::{BranchId, DateRange, PlanId, TechnicianId, VisitId, VisitState};
+use hotspell_store::plans::{
+    self, PlanFilter, PlanRecord, PlanStopFilter, PlanStopRecord, UnplacedFilter,
+};
+use hotspell_store::routes::{self, RouteFilter, Stop};
 use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
-use hotspell_store::words::PlanState;
+use hotspell_store::words::{PlanState, RouteState};
 use hotspell_store::{AnyConnection, Page, StoreError, notices};
 use serde::{Deserialize, Serialize};
 
@@ -27,6 +29,8 @@ pub struct Adopted {
     pub kept: usize,
     /// Visits that changed since the plan was composed and were left as they are.
     pub left_alone: Vec<VisitId>,
+    /// Visits that the plan leaves out and that lose the place they had.
+    pub taken_away: Vec<VisitId>,
     /// Technician-days with a route.
     pub routes: usize,
 }
@@ -50,11 +54,19 @@ pub fn adopt(
         for earlier in plans::list(conn, branch, &adopted, Page::everything())? {
             plans::set_state(conn, branch, earlier.id, earlier.version, PlanState::Discarded, now)?;
         }
-        plans::set_state(conn, branch, plan, expected_version, PlanState::Adopted, now)?;
+        let record =
+            plans::set_state(conn, branch, plan, expected_version, PlanState::Adopted, now)?;
         let filter = PlanStopFilter { plan: Some(plan), ..PlanStopFilter::default() };
         let mut stops = plans::list_stops(conn, branch, &filter, Page::everything())?;
         stops.sort_by_key(|stop| (stop.day, stop.technician_id, stop.place));
-        let mut result = Adopted { plan, placed: 0, kept: 0, left_alone: Vec::new(), routes: 0 };
+        let mut result = Adopted {
+            plan,
+            placed: 0,
+            kept: 0,
+            left_alone: Vec::new(),
+            taken_away: Vec::new(),
+            routes: 0,
+        };
         let mut days: BTreeMap<(NaiveDate, TechnicianId), Vec<Stop>> = BTreeMap::new();
         for stop in &stops {
             let visit = visits::find(conn, branch, stop.visit_id)?;
@@ -78,8 +90,55 @@ pub fn adopt(
             routes::publish(conn, branch, *technician, *day, Some(plan), stops, now)?;
         }
         result.routes = days.len();
+        withdraw(conn, branch, &record, &days, now)?;
+        result.taken_away = take_away(conn, branch, plan, who, now)?;
         Ok(result)
     })
+}
+
+/// Takes the routes of the plan's days out of force on which nobody drives any more.
+fn withdraw(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    plan: &PlanRecord,
+    days: &BTreeMap<(NaiveDate, TechnicianId), Vec<Stop>>,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let filter = RouteFilter {
+        days: DateRange::new(plan.first_day, plan.last_day),
+        state: Some(RouteState::Current),
+        ..RouteFilter::default()
+    };
+    for route in routes::list(conn, branch, &filter, Page::everything())? {
+        if !days.contains_key(&(route.day, route.technician_id)) {
+            routes::withdraw(conn, branch, &route, now)?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes the place away from visits that the plan leaves out; what has ended stays as it is.
+fn take_away(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    plan: PlanId,
+    who: &str,
+    now: DateTime<Utc>,
+) -> Result<Vec<VisitId>, StoreError> {
+    let filter = UnplacedFilter { plan: Some(plan) };
+    let mut taken = Vec::new();
+    for left in plans::list_unplaced(conn, branch, &filter, Page::everything())? {
+        let visit = visits::find(conn, branch, left.visit_id)?;
+        if !visit.state.holds_a_place() {
+            continue;
+        }
+        notices::cancel_waiting(conn, branch, visit.id, now)?;
+        let to = VisitChange { state: VisitState::Owed, place: None, slot: None };
+        let cause = Cause { who, why: Some(&left.reason) };
+        visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
+        taken.push(visit.id);
+    }
+    Ok(taken)
 }
 
 /// Gives the visit its place; says whether it is another one than before.
@@ -89,7 +148,7 @@ fn place(
     visit: &VisitRecord,
     stop: &PlanStopRecord,
     who: &str,
-    now: chrono::DateTime<chrono::Utc>,
+    now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
     let (from, to) = arrival_window_seconds(stop.start_seconds);
     let told = (time_of_day(from), time_of_day(to));

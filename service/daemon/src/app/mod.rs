@@ -11,6 +11,7 @@ pub mod calendar;
 pub mod day;
 pub mod decision;
 pub mod delivery;
+pub mod explain;
 pub mod fleet;
 pub mod heat;
 pub mod judging;
@@ -21,19 +22,27 @@ pub mod notices;
 pub mod outlook;
 pub mod owed;
 pub mod parts;
+pub mod plan_change;
+pub mod present;
 pub mod proof;
 pub mod record;
 pub mod rehearsal;
+pub mod repair;
+pub mod replan;
 pub mod results;
 pub mod risk;
 pub mod route_mail;
 pub mod scores;
 pub mod scoring;
+pub mod season_draft;
+pub mod season_inputs;
 pub mod season_plan;
 pub mod season_problem;
+pub mod staffing;
 pub mod token;
 pub mod weather;
 
+use hotspell_planning::PlanningError;
 use hotspell_store::StoreError;
 
 /// Why a use case was refused.
@@ -85,6 +94,14 @@ impl AppError {
     /// One wrong field.
     pub fn field(field: impl Into<String>, detail: impl std::fmt::Display) -> Self {
         Self::Invalid(vec![(field.into(), detail.to_string())])
+    }
+
+    /// Why the planner cannot plan: too much of something is the caller's matter, the rest is a fault.
+    pub fn planning(context: &str, error: PlanningError) -> Self {
+        match error {
+            PlanningError::TooMany { .. } => Self::Conflict(error.to_string()),
+            error => Self::internal(context, error),
+        }
     }
 
     /// A fault with its cause.

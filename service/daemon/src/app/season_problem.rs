@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate};
-use hotspell_domain::{SiteId, Skill, TechnicianId, VisitId, VisitState};
+use hotspell_domain::{SiteId, Skill, TechnicianId, VisitId, VisitKind, VisitState};
 use hotspell_planning::season::{
     Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
-use hotspell_planning::travel::{GreatCircle, TravelTable};
+use hotspell_planning::stability::{Stability, Standing};
 use hotspell_reliability::horizon::{self, HorizonPoint};
 use hotspell_store::sites::{SiteAbsence, SiteRecord};
 use hotspell_store::visits::VisitRecord;
@@ -16,6 +16,7 @@ use super::AppError;
 use super::calendar::{Calendar, seconds_of_day};
 use super::fleet::Fleet;
 use crate::config::Planning;
+use crate::routing::{self, TravelReport, Travelled};
 
 /// Earliest start of work at a home that names no hours.
 const DOOR_OPENS_S: i32 = 8 * 3600;
@@ -25,13 +26,12 @@ const DOOR_CLOSES_S: i32 = 17 * 3600;
 const LARGE_WATTS: f64 = 17_600.0;
 /// Price of leaving a visit out beyond any day's cost, seconds: five hours of driving.
 const LEFT_OUT_S: i64 = 18_000;
-/// Price of telling a household another day, by what it was told, seconds.
-const CHANGE_PLACED_S: i64 = 900;
-const CHANGE_ANNOUNCED_S: i64 = 5_400;
-const CHANGE_AGREED_S: i64 = 14_400;
+/// Price of leaving a home without cooling out, seconds, and of each day that it waits (our choice, no
+/// source): dearer than any promise that would have to be broken for it.
+const NO_COOL_LEFT_OUT_S: i64 = 1_000_000;
+const NO_COOL_WAIT_S_PER_DAY: i64 = 14_400;
 
 /// What the problem is made from.
-#[derive(Debug)]
 pub struct ProblemInput<'a> {
     /// Homes and machines.
     pub fleet: &'a Fleet,
@@ -49,6 +49,24 @@ pub struct ProblemInput<'a> {
     pub first_hot_spell_early: Option<NaiveDate>,
     /// Costs and speeds.
     pub settings: &'a Planning,
+    /// Today: the nearer a promised day, the dearer its change.
+    pub today: NaiveDate,
+    /// Whether what a household has agreed to is out of the question, or only very dear to change.
+    pub agreed: Agreed,
+    /// Travel times between places given by latitude and longitude in degrees.
+    pub travel: TravelSource<'a>,
+}
+
+/// Where travel times come from.
+pub type TravelSource<'a> = &'a dyn Fn(Vec<(f64, f64)>) -> Result<Travelled, AppError>;
+
+/// How firm an agreed place is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Agreed {
+    /// It stays where it is.
+    Fixed,
+    /// It may move at its price, when there is no other way.
+    Dear,
 }
 
 /// The problem with the names of its indices.
@@ -64,6 +82,8 @@ pub struct BranchProblem {
     pub expected_failures: Vec<Vec<f64>>,
     /// Visits that cannot be planned at all, with the reason.
     pub impossible: Vec<(VisitId, String)>,
+    /// Where the travel times come from.
+    pub travel: TravelReport,
 }
 
 /// The bit of a skill.
@@ -105,17 +125,13 @@ pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
         ids.push(record.id);
         expected.push(failures);
     }
-    let travel = TravelTable::build(&GreatCircle {
-        positions_deg: places.positions,
-        detour: input.settings.detour,
-        speed_m_per_s: input.settings.speed_m_per_s,
-        door_s: i32::try_from(input.settings.park_s).unwrap_or(0),
-    })
-    .map_err(|error| AppError::internal("travel times", error))?;
+    let travelled = (input.travel)(places.positions)?;
+    let profile = routing::day_profile(input.settings)
+        .map_err(|error| AppError::internal("slower hours", error))?;
     let problem = SeasonProblem {
         days: input.days.len(),
-        travel,
-        profile: None,
+        travel: travelled.table,
+        profile,
         technicians,
         visits,
         late_cost_per_day_s: input.settings.late_cost_s_per_day,
@@ -127,6 +143,7 @@ pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
         technicians: technician_ids,
         expected_failures: expected,
         impossible,
+        travel: travelled.report,
     })
 }
 
@@ -220,23 +237,36 @@ fn visit(
         if early > record.within_first { early.min(record.within_last) } else { record.within_last }
     });
     let due_day = input.days.iter().rposition(|day| *day <= due);
-    let cost = |failures: &f64| whole_seconds(failures * input.settings.failure_cost_s);
-    let risk_cost_s: Vec<i64> = failures.iter().map(cost).collect();
+    let first = days.first().copied().unwrap_or(0);
+    let cost = |(day, failures): (usize, &f64)| {
+        whole_seconds(failures * input.settings.failure_cost_s) + waiting_s(record, day, first)
+    };
+    let risk_cost_s: Vec<i64> = failures.iter().enumerate().map(cost).collect();
     let latest = days.last().copied().unwrap_or(0);
     let late_days = i64::try_from(latest.saturating_sub(due_day.unwrap_or(latest))).unwrap_or(0);
+    let left_out_s =
+        if record.kind == VisitKind::NoCoolCall { NO_COOL_LEFT_OUT_S } else { LEFT_OUT_S };
+    // Whoever was promised a day is rather given another one than none.
     let drop_cost_s = risk_cost_s.last().copied().unwrap_or(0)
         + input.settings.late_cost_s_per_day * late_days
-        + LEFT_OUT_S;
+        + promise.map_or(0, |promise| promise.day_change_cost_s)
+        + left_out_s;
     Visit {
         skills: skills_needed(input, record),
         window: window(record, site),
         due_day,
         risk_cost_s,
         drop_cost_s,
-        pin: pin(record, promise.as_ref()),
+        pin: pin(input.agreed, record, promise.as_ref()),
         promise,
         ..Visit::plain(record.id.0, location, record.duration_seconds, days, window(record, site))
     }
+}
+
+/// What it costs that a home without cooling waits.
+fn waiting_s(record: &VisitRecord, day: usize, first: usize) -> i64 {
+    let days = i64::try_from(day.saturating_sub(first)).unwrap_or(0);
+    if record.kind == VisitKind::NoCoolCall { NO_COOL_WAIT_S_PER_DAY * days } else { 0 }
 }
 
 /// The planner counts in whole seconds.
@@ -271,29 +301,25 @@ fn promise(
 ) -> Option<Promise> {
     let day = input.days.binary_search(&record.day?).ok()?;
     let technician = technicians.iter().position(|id| Some(*id) == record.technician_id)?;
-    let day_change_cost_s = match record.state {
-        VisitState::Agreed => CHANGE_AGREED_S,
-        VisitState::Announced => CHANGE_ANNOUNCED_S,
-        _ => CHANGE_PLACED_S,
+    let standing = match record.state {
+        VisitState::Agreed => Standing::Agreed,
+        VisitState::Announced => Standing::Announced,
+        _ => Standing::Planned,
     };
-    let told = record.starts.zip(record.ends).filter(|_| record.state != VisitState::Placed);
-    Some(Promise {
-        day,
-        technician,
-        window: told.map(|(starts, ends)| Window {
-            start_s: seconds_of_day(starts),
-            end_s: seconds_of_day(ends),
-        }),
-        day_change_cost_s,
-        technician_change_cost_s: day_change_cost_s / 4,
-        time_change_cost_s: day_change_cost_s / 2,
-    })
+    // Also a slot that nobody was told yet is held, so that a route is not turned round for nothing.
+    let slot = record.starts.zip(record.ends);
+    let window = slot.map(|(starts, ends)| Window {
+        start_s: seconds_of_day(starts),
+        end_s: seconds_of_day(ends),
+    });
+    let today = input.days.partition_point(|day| *day < input.today);
+    Some(Stability::default().promise(standing, (day, technician), window, today))
 }
 
-/// What a household has agreed to stays.
-fn pin(record: &VisitRecord, promise: Option<&Promise>) -> Pin {
-    match (record.state, promise) {
-        (VisitState::Agreed, Some(promise)) => {
+/// What a household has agreed to stays, unless it may move at its price.
+fn pin(agreed: Agreed, record: &VisitRecord, promise: Option<&Promise>) -> Pin {
+    match (agreed, record.state, promise) {
+        (Agreed::Fixed, VisitState::Agreed, Some(promise)) => {
             Pin { day: Some(promise.day), technician: None, window: promise.window }
         }
         _ => Pin::default(),

@@ -136,6 +136,7 @@ fn check(config: &Config) -> Result<(), ConfigError> {
     }
     check_rehearsal(&config.rehearsal, &mut wrong);
     check_decisions(&config.decisions, &mut wrong);
+    check_roads(config, &mut wrong);
     if config.mail.per_minute == 0 {
         wrong.push("mail.per_minute: expected at least 1".to_owned());
     }
@@ -194,6 +195,21 @@ fn check_decisions(decisions: &Decisions, wrong: &mut Vec<String>) {
     }
     if !(decisions.check_due_chance > 0.0 && decisions.check_due_chance < 1.0) {
         wrong.push("decisions.check_due_chance: expected more than 0 and less than 1".to_owned());
+    }
+}
+
+fn check_roads(config: &Config, wrong: &mut Vec<String>) {
+    if let Err(error) = crate::routing::day_profile(&config.planning) {
+        wrong.push(format!("planning.slower_hours: {error}"));
+    }
+    if config.routing.url.as_ref().is_some_and(|url| !url.starts_with("http")) {
+        wrong.push("routing.url: expected http(s)://…".to_owned());
+    }
+    if config.routing.places_per_question < 2 {
+        wrong.push("routing.places_per_question: expected at least 2".to_owned());
+    }
+    if config.routing.timeout_s == 0 {
+        wrong.push("routing.timeout_s: expected at least 1".to_owned());
     }
 }
 
@@ -269,6 +285,22 @@ mod tests {
         );
         let error = load(Some(file.path()), none()).unwrap_err().to_string();
         for key in ["rehearsal.found_by_eye", "rehearsal.replicates", "decisions.failure_cost"] {
+            assert!(error.contains(key), "{error}");
+        }
+    }
+
+    #[test]
+    fn slower_hours_are_read_and_must_ascend() {
+        let good = file(
+            "[planning]\nslower_hours = [{ from = \"07:00:00\", percent = 130 }, { from = \"09:00:00\", percent = 100 }]\n",
+        );
+        let config = load(Some(good.path()), none()).unwrap();
+        assert_eq!(config.planning.slower_hours[0].percent, 130);
+        let bad = file(
+            "[planning]\nslower_hours = [{ from = \"09:00:00\", percent = 130 }, { from = \"07:00:00\", percent = 5 }]\n[routing]\nurl = \"roads\"\nplaces_per_question = 1\n",
+        );
+        let error = load(Some(bad.path()), none()).unwrap_err().to_string();
+        for key in ["planning.slower_hours", "routing.url", "routing.places_per_question"] {
             assert!(error.contains(key), "{error}");
         }
     }

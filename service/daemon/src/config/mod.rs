@@ -37,6 +37,8 @@ pub struct Config {
     pub rehearsal: Rehearsal,
     /// Costs that decisions about single parts weigh.
     pub decisions: Decisions,
+    /// Where driving times come from.
+    pub routing: Routing,
     /// What is logged.
     pub log: Log,
 }
@@ -225,7 +227,7 @@ pub struct Jobs {
     pub weather_at: chrono::NaiveTime,
     /// Parts are scored at this time.
     pub scoring_at: chrono::NaiveTime,
-    /// The adopted plan is checked at this time.
+    /// The adopted plan is checked, and planned again as a draft, at this time.
     pub planning_at: chrono::NaiveTime,
     /// Notices are written at this time.
     pub notices_at: chrono::NaiveTime,
@@ -273,6 +275,46 @@ pub struct Planning {
     pub speed_m_per_s: f64,
     /// Seconds to park and walk up at each stop.
     pub park_s: i64,
+    /// How much slower the roads are through the day: each factor holds from its time until the next.
+    pub slower_hours: Vec<SlowerHours>,
+}
+
+/// From a time of the day on, trips take so much of their usual time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SlowerHours {
+    /// From this time of the branch's clock.
+    pub from: chrono::NaiveTime,
+    /// Per cent of the usual time, 25 to 1000; 100 is as usual.
+    pub percent: u16,
+}
+
+/// Where driving times come from. Without an engine they are reckoned from straight-line distance.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Routing {
+    /// Base URL of a routing engine with an OSRM-compatible table service (`/table/v1/driving`).
+    pub url: Option<String>,
+    /// Most places named in one question to it, at least 2; engines refuse more than they are set up for.
+    pub places_per_question: usize,
+    /// Seconds until a question is given up.
+    pub timeout_s: u64,
+    /// Days after which a time is asked for again.
+    pub keep_days: u32,
+    /// Name given to the engine.
+    pub user_agent: String,
+}
+
+impl Default for Routing {
+    fn default() -> Self {
+        Self {
+            url: None,
+            places_per_question: 100,
+            timeout_s: 20,
+            keep_days: 90,
+            user_agent: concat!("hotspell/", env!("CARGO_PKG_VERSION")).to_owned(),
+        }
+    }
 }
 
 impl Default for Planning {
@@ -287,6 +329,7 @@ impl Default for Planning {
             detour: 1.3,
             speed_m_per_s: 10.6,
             park_s: 120,
+            slower_hours: Vec::new(),
         }
     }
 }

@@ -173,14 +173,26 @@ pub(super) async fn get(
     }
     let validators = Validators::of(answer.headers());
     let limit_bytes = settings.size_limit_bytes;
+    let bytes = body(&mut answer, limit_bytes)
+        .await
+        .map_err(broken)?
+        .ok_or_else(|| FeedError::TooLarge { url: url.to_owned(), limit_bytes })?;
+    Ok(Some(Fetched { bytes, validators }))
+}
+
+/// The body of an answer; nothing when it is longer than the limit, of which no more is read.
+pub(crate) async fn body(
+    answer: &mut reqwest::Response,
+    limit_bytes: usize,
+) -> Result<Option<Vec<u8>>, reqwest::Error> {
     let mut bytes = Vec::new();
-    while let Some(chunk) = answer.chunk().await.map_err(broken)? {
+    while let Some(chunk) = answer.chunk().await? {
         if bytes.len() + chunk.len() > limit_bytes {
-            return Err(FeedError::TooLarge { url: url.to_owned(), limit_bytes });
+            return Ok(None);
         }
         bytes.extend_from_slice(&chunk);
     }
-    Ok(Some(Fetched { bytes, validators }))
+    Ok(Some(bytes))
 }
 
 /// Follows a redirection only within the host that was configured.
@@ -196,7 +208,7 @@ fn within_host(attempt: Attempt<'_>) -> Action {
 }
 
 /// The error with its causes: the outermost alone says nothing to a person.
-fn chain(error: &dyn std::error::Error) -> String {
+pub(crate) fn chain(error: &dyn std::error::Error) -> String {
     let mut said = error.to_string();
     let mut cause = error.source();
     while let Some(inner) = cause {

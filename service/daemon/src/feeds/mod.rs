@@ -6,7 +6,7 @@
 //! again (conditional requests, RFC 9110 section 13); what a source said of a file is remembered
 //! only once the file is stored, and only while the process lives.
 
-mod fetch;
+pub(crate) mod fetch;
 mod forecast;
 mod observations;
 

@@ -4,7 +4,7 @@ use chrono::{Days, NaiveDate, Weekday};
 use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 
-use crate::app::{AppError, loads, missed, notices, proof, route_mail, scoring};
+use crate::app::{AppError, loads, missed, notices, proof, replan, route_mail, scoring};
 use crate::feeds;
 use crate::state::AppState;
 
@@ -75,7 +75,8 @@ fn run_blocking(
         }
         Task::PlanCheck => {
             let count = missed::mark_missed(state, branch.id, today)?;
-            Ok(format!("{count} visits missed"))
+            let planned = plan_again(state, branch, today)?;
+            Ok(format!("{count} visits missed; {planned}"))
         }
         Task::Notices => {
             let written = notices::write_due(state, branch.id)?;
@@ -92,6 +93,26 @@ fn run_blocking(
             let count = route_mail::write(state, branch.id, tomorrow)?;
             Ok(format!("{count} routes written"))
         }
+    }
+}
+
+/// Plans the days to come again, as a draft for the office. A branch that has no adopted plan, or has
+/// not been scored, has nothing to plan from.
+fn plan_again(
+    state: &AppState,
+    branch: &BranchRecord,
+    today: NaiveDate,
+) -> Result<String, AppError> {
+    match replan::replan(state, branch.id, today) {
+        Ok(Some(draft)) => Ok(draft.figures.change.map_or_else(String::new, |change| {
+            format!(
+                "draft {}: {} households on another day, {} min saved",
+                draft.plan, change.moved_day, change.saved_minutes
+            )
+        })),
+        Ok(None) => Ok("the plan stays as it is".to_owned()),
+        Err(AppError::NotReady(why) | AppError::Conflict(why)) => Ok(format!("no new plan: {why}")),
+        Err(error) => Err(error),
     }
 }
 

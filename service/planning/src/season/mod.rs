@@ -12,4 +12,4 @@ pub use plan::{CostParts, Route, SeasonPlan, Stop, Unplaced, UnplacedReason};
 pub use problem::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
-pub use solve::{iterations_for, plan, plan_days_from, plan_from};
+pub use solve::{iterations_for, plan, plan_days_from, plan_from, plan_of};

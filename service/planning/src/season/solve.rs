@@ -68,6 +68,29 @@ pub fn plan_from(
     plan_days_from(problem, start, None, budget, seed)
 }
 
+/// The plan that the sequences are, without any search. What does not fit (any more) is left out.
+///
+/// # Errors
+/// If the problem is not sound.
+pub fn plan_of(
+    problem: &SeasonProblem,
+    sequences: &[(usize, usize, Vec<usize>)],
+) -> Result<SeasonPlan, PlanningError> {
+    let compiled = compile(problem)?;
+    let settings = Settings::default();
+    let mut search = Search::new(&compiled.model, settings, Dice::new(0, u64::MAX), 0, 1);
+    append(&compiled, &mut search, sequences);
+    Ok(write_plan(problem, &compiled, &search.solution().routes, 0))
+}
+
+fn append(compiled: &Compiled, search: &mut Search<'_>, sequences: &[(usize, usize, Vec<usize>)]) {
+    for (day, technician, visits) in sequences {
+        if let Ok(slot) = compiled.slots.binary_search(&(*day, *technician)) {
+            search.append_all(slot, visits);
+        }
+    }
+}
+
 /// As [`plan_from`], but only the days from the first to the last given one may change.
 ///
 /// # Errors
@@ -82,11 +105,7 @@ pub fn plan_days_from(
     let compiled = compile(problem)?;
     let mut search =
         Search::new(&compiled.model, Settings::default(), Dice::new(seed, u64::MAX), 0, 1);
-    for (day, technician, visits) in start {
-        if let Ok(slot) = compiled.slots.binary_search(&(*day, *technician)) {
-            search.append_all(slot, visits);
-        }
-    }
+    append(&compiled, &mut search, start);
     let open = days.map(|(first, last)| {
         compiled.slots.iter().map(|(day, _)| (first..=last).contains(day)).collect::<Vec<_>>()
     });

@@ -10,11 +10,12 @@ use hotspell_store::components::{ComponentFilter, Ending, Successor};
 use hotspell_store::readings::{ReadingFields, ReadingFilter};
 use hotspell_store::sites::SiteFilter;
 use hotspell_store::technicians::{TechnicianAbsence, TechnicianSkill};
+use hotspell_store::travel::{NewTravelTimes, TravelTimesFilter};
 use hotspell_store::units::UnitFilter;
 use hotspell_store::words::{Resource, Section};
 use hotspell_store::{
     Page, StoreError, Upserted, WeekdaySet, branches, changes, components, readings, sites,
-    technicians, units,
+    technicians, travel, units,
 };
 
 use crate::fixture::{
@@ -363,5 +364,27 @@ on_both! {
             assert!(matches!(refused, Err(StoreError::Check(_))), "{sql}: {refused:?}");
         }
         assert_ne!(f.branch, BranchId(0));
+    }
+
+    fn driving_times_are_kept_until_they_are_old(store: &Store) {
+        let f = fixture(store);
+        let row = |origin: i64, days: i64| NewTravelTimes {
+            origin,
+            destinations: "[7,8]".to_owned(),
+            seconds: "[600,null]".to_owned(),
+            fetched_at: now() + TimeDelta::days(days),
+        };
+        let rows = [row(1, 0), row(2, 10), row(3, 20)];
+        store.write(|c| travel::insert_many(c, f.branch, &rows)).unwrap();
+        let origins = |from: i64| {
+            let filter = TravelTimesFilter { fetched_from: Some(now() + TimeDelta::days(from)) };
+            let stored = store.read(|c| travel::list(c, f.branch, &filter, Page::everything()));
+            stored.unwrap().into_iter().map(|stored| stored.origin).collect::<Vec<_>>()
+        };
+        assert_eq!(origins(0), [1, 2, 3]);
+        assert_eq!(origins(10), [2, 3]);
+        let old = now() + TimeDelta::days(15);
+        assert_eq!(store.write(|c| travel::forget_before(c, f.branch, old)).unwrap(), 2);
+        assert_eq!(origins(0), [3]);
     }
 }

@@ -17,6 +17,7 @@ mod notices;
 mod plans;
 mod readings;
 mod rehearsals;
+mod repairs;
 mod routes;
 mod runs;
 mod sites;
@@ -114,6 +115,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(visits::change_visit_state)
         .service(visits::list_visit_events)
         .service(visits::list_visit_results)
+        .service(repairs::list_visit_offers)
+        .service(repairs::explain_visit)
         .service(plans::list_plans)
         .service(plans::find_plan)
         .service(plans::discard_plan)
@@ -135,6 +138,7 @@ fn engine(config: &mut ServiceConfig<'_>) {
         .service(rehearsals::stop_rehearsal)
         .service(actions::create_plan)
         .service(actions::adopt_plan)
+        .service(repairs::create_repair)
         .service(actions::write_load_lists)
         .service(actions::create_visit_result)
         .service(actions::compose_notices)

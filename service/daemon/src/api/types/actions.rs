@@ -98,6 +98,9 @@ pub struct AdoptionView {
     /// Visits that changed since the plan was composed and were left as they are.
     #[schema(value_type = Vec<i64>)]
     pub left_alone: Vec<VisitId>,
+    /// Visits that the plan leaves out and that lost the place they had.
+    #[schema(value_type = Vec<i64>)]
+    pub taken_away: Vec<VisitId>,
     /// Number of technician-days with a route.
     pub routes: usize,
 }
@@ -351,6 +354,7 @@ impl From<Adopted> for AdoptionView {
             placed: adopted.placed,
             kept: adopted.kept,
             left_alone: adopted.left_alone,
+            taken_away: adopted.taken_away,
             routes: adopted.routes,
         }
     }

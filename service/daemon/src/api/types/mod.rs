@@ -12,6 +12,7 @@ pub mod notices;
 pub mod plans;
 pub mod readings;
 pub mod rehearsals;
+pub mod repairs;
 pub mod routes;
 pub mod runs;
 pub mod sites;

@@ -1,0 +1,116 @@
+//! What a draft changes against what is in force, in numbers and in words.
+
+use hotspell_planning::difference::{Difference, Names};
+use hotspell_planning::figures::figures;
+use hotspell_planning::season::{SeasonPlan, SeasonProblem};
+use serde::{Deserialize, Serialize};
+
+use super::AppError;
+use super::season_inputs::{Inputs, Posed};
+
+/// Sentences that a draft keeps; the rest is counted.
+const SENTENCES_MAX: usize = 200;
+
+/// A draft against what is in force.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlanChange {
+    /// Why it was made.
+    pub because: Because,
+    /// Visits on another day.
+    pub moved_day: usize,
+    /// Visits on the same day with another person or at another time.
+    pub moved_within_day: usize,
+    /// Visits that had no place.
+    pub added: usize,
+    /// Visits that lose their place.
+    pub removed: usize,
+    /// Visits that keep day, person and time (within a quarter of an hour).
+    pub kept: usize,
+    /// What it saves in all against leaving everything as it is, in minutes of a technician's time;
+    /// what households are asked to change is subtracted.
+    pub saved_minutes: i64,
+    /// Failures to be expected before the visits if everything stays as it is.
+    pub expected_failures_before: f64,
+    /// Each change in words.
+    pub sentences: Vec<String>,
+}
+
+/// Why a draft was made from what is in force.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Because {
+    /// Something happened that the office stated.
+    Repair,
+    /// Planned again with the night's weather and risk.
+    Nightly,
+}
+
+/// Words for the indices of a problem.
+#[derive(Debug, Clone, Copy)]
+pub struct ProblemNames<'a> {
+    inputs: &'a Inputs,
+    posed: &'a Posed,
+}
+
+impl<'a> ProblemNames<'a> {
+    /// The names of a posed problem.
+    #[must_use]
+    pub const fn new(inputs: &'a Inputs, posed: &'a Posed) -> Self {
+        Self { inputs, posed }
+    }
+}
+
+impl Names for ProblemNames<'_> {
+    fn visit(&self, visit: usize) -> String {
+        let id = self.posed.built.visits.get(visit);
+        let record = self.inputs.visits.iter().find(|record| Some(&record.id) == id);
+        let site = record.and_then(|record| self.inputs.fleet.sites.get(&record.site_id));
+        site.map_or_else(|| format!("visit {visit}"), |site| site.name.clone())
+    }
+
+    fn technician(&self, technician: usize) -> String {
+        let id = self.posed.built.technicians.get(technician);
+        let person = id.and_then(|id| self.inputs.calendar.technicians.get(id));
+        person.map_or_else(|| format!("technician {technician}"), |person| person.name.clone())
+    }
+
+    fn day(&self, day: usize) -> String {
+        let date = self.posed.days.get(day);
+        date.map_or_else(|| format!("day {day}"), |date| date.format("%a, %B %-d").to_string())
+    }
+}
+
+/// Tells what a plan changes. `before` is what is in force, reckoned in the same problem.
+///
+/// # Errors
+/// [`AppError::Internal`] when plans and problem do not belong together.
+pub fn told(
+    because: Because,
+    (inputs, posed): (&Inputs, &Posed),
+    problem: &SeasonProblem,
+    before: &SeasonPlan,
+    after: &SeasonPlan,
+    difference: &Difference,
+) -> Result<PlanChange, AppError> {
+    let order: Vec<usize> = (0..problem.visits.len()).collect();
+    let expected = figures(problem, before, &posed.built.expected_failures, &order)
+        .map_err(|error| AppError::internal("figures of the plan in force", error))?;
+    let mut sentences = difference.sentences(&ProblemNames::new(inputs, posed));
+    let more = sentences.len().saturating_sub(SENTENCES_MAX);
+    sentences.truncate(SENTENCES_MAX);
+    if more > 0 {
+        sentences.push(format!("{more} more changes."));
+    }
+    let moved_day = difference.moved.iter().filter(|moved| moved.day_changed()).count();
+    Ok(PlanChange {
+        because,
+        moved_day,
+        moved_within_day: difference.moved.len() - moved_day,
+        added: difference.added.len(),
+        removed: difference.removed.len(),
+        kept: difference.kept,
+        saved_minutes: (before.cost.total_s() - after.cost.total_s()) / 60,
+        expected_failures_before: expected.expected_failures_plan,
+        sentences,
+    })
+}
