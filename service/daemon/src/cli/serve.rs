@@ -1,5 +1,6 @@
 //! `hotspell serve`: the daemon.
 
+use std::io::IsTerminal as _;
 use std::net::TcpListener;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -67,7 +68,10 @@ pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
 pub(crate) fn log_to_stderr(config: &Config) -> Result<(), CommandError> {
     let filter = tracing_subscriber::EnvFilter::try_new(&config.log.filter)
         .map_err(|error| CommandError::Input(format!("log.filter: {error}")))?;
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_writer(std::io::stderr);
     match config.log.format {
         LogFormat::Text => log.try_init(),
         LogFormat::Json => log.json().flatten_event(true).try_init(),
