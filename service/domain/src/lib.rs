@@ -10,6 +10,7 @@ pub mod local_time;
 pub mod period;
 pub mod position;
 pub mod quantity;
+pub mod record_lines;
 pub mod text_enum;
 pub mod visit;
 pub mod words;

@@ -4,6 +4,7 @@ use std::collections::{HashMap, HashSet};
 use std::io::Read;
 
 use csv::StringRecord;
+use hotspell_domain::record_lines::RecordLines;
 
 use crate::report::{Finding, ImportRefusal, MAX_BYTES, MAX_FINDINGS, MAX_ROWS};
 
@@ -64,7 +65,7 @@ impl<'a> Table<'a> {
             .has_headers(false)
             .flexible(true)
             .trim(csv::Trim::All)
-            .from_reader(text.as_bytes());
+            .from_reader(RecordLines::new(text.as_bytes()));
         let mut records = reader.records();
         let Some(header) = records.next() else {
             return Err(ImportRefusal::Empty("it has no header"));
@@ -74,9 +75,11 @@ impl<'a> Table<'a> {
         let mut table =
             Self { columns, places, rows: Vec::new(), findings: Vec::new(), total_findings: 0 };
         let mut line = 1;
-        for (number, record) in (2..).zip(records) {
+        for number in 2.. {
+            let begins = records.reader().position().byte();
+            let Some(record) = records.next() else { break };
             let record = record.map_err(unreadable)?;
-            line = record.position().map_or(0, csv::Position::line);
+            line = records.reader_mut().get_mut().line_at(begins);
             if table.rows.len() == MAX_ROWS {
                 return Err(ImportRefusal::TooManyRows);
             }

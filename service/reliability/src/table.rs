@@ -5,6 +5,8 @@
 
 use std::collections::BTreeMap;
 
+use hotspell_domain::record_lines::RecordLines;
+
 use crate::lifetime::{Lifetime, LifetimeError};
 
 /// A table of lifetimes with the further columns that were asked for.
@@ -85,7 +87,7 @@ impl LifetimeTable {
         let mut reader = csv::ReaderBuilder::new()
             .trim(csv::Trim::All)
             .flexible(true)
-            .from_reader(content.as_bytes());
+            .from_reader(RecordLines::new(content.as_bytes()));
         let header: Vec<String> = reader.headers()?.iter().map(str::to_owned).collect();
         let place = |name: &str| header.iter().position(|column| column == name);
         let need = |name: &str| {
@@ -106,9 +108,8 @@ impl LifetimeTable {
             texts: text.iter().map(|(n, _)| ((*n).clone(), Vec::new())).collect(),
             lines: Vec::new(),
         };
-        for record in reader.records() {
-            let record = record?;
-            let line = record.position().map_or(0, |at| line_of(content, at));
+        let mut record = csv::StringRecord::new();
+        while let Some(line) = next_row(&mut reader, &mut record)? {
             if record.len() != header.len() {
                 return Err(TableError::Cells {
                     line,
@@ -150,12 +151,14 @@ impl LifetimeTable {
     }
 }
 
-/// The line on which a record stands. The reader's own position is that of the end of the record
-/// before: between the two characters of a Windows line end, and before empty lines.
-fn line_of(content: &str, at: &csv::Position) -> u64 {
-    let start = usize::try_from(at.byte()).unwrap_or(usize::MAX).min(content.len());
-    let skipped = content.as_bytes()[start..].iter().take_while(|b| matches!(b, b'\r' | b'\n'));
-    at.line() + skipped.map(|b| u64::from(*b == b'\n')).sum::<u64>()
+/// Reads a row into `record`; the line on which it begins, or nothing at the end.
+fn next_row(
+    reader: &mut csv::Reader<RecordLines<&[u8]>>,
+    record: &mut csv::StringRecord,
+) -> Result<Option<u64>, csv::Error> {
+    let begins = reader.position().byte();
+    let is_row = reader.read_record(record)?;
+    Ok(is_row.then(|| reader.get_mut().line_at(begins)))
 }
 
 struct Row<'a> {
@@ -228,5 +231,8 @@ mod tests {
         assert!(refusal("lower,upper,x\r\n3,three,1\r\n").starts_with("line 2,"));
         assert!(refusal("lower,upper,x\r\n3,3,1\r\n\r\n3,three,1\r\n").starts_with("line 4,"));
         assert!(refusal("lower,upper,x\n3,3,1\n\n\n3,three,1\n").starts_with("line 5,"));
+        let quoted = "lower,upper,x,note\n3,3,1,\"two\nlines\"\n3,three,1,\n";
+        assert!(refusal(quoted).starts_with("line 4,"));
+        assert!(refusal(&quoted.replace('\n', "\r\n")).starts_with("line 4,"));
     }
 }

@@ -219,6 +219,7 @@ fn finding(gap: DayRange, interpolated: bool) -> Finding {
         first_day: gap.first,
         last_day: gap.last,
         value_celsius: None,
+        expected_celsius: None,
         remedy: Remedy::Filled,
         detail: format!("{count} missing day{} {how}", if count == 1 { "" } else { "s" }),
     }

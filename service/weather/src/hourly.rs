@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::caltrack::INTERPOLATED_HOURS;
 use crate::degree_days::{DayDegreeDays, DegreeDayRule, DegreeDays};
-use crate::quality::{Finding, FindingKind, Remedy, is_plausible};
+use crate::quality::{Finding, FindingKind, Remedy, is_plausible, outside_station_range};
 use crate::series::{DailyTemperature, DayRange, StationSeries};
 
 /// Hours that a day must have before its extremes or its integral stand for it. Stricter than the
@@ -99,6 +99,8 @@ impl HourlySeries {
                 tmax_celsius: values().fold(f64::NEG_INFINITY, f64::max),
             });
         }
+        findings.extend(outside_station_range(&days));
+        findings.sort_by_key(|found| (found.first_day, found.finding));
         let covered = self.covered();
         StationSeries { station: self.station.clone(), days, covered, findings }
     }
@@ -205,6 +207,7 @@ fn hour_finding(
         first_day: reading.at.date(),
         last_day: reading.at.date(),
         value_celsius: Some(reading.celsius),
+        expected_celsius: None,
         remedy,
         detail: format!("{}: {text}", reading.at.format("%H:%M")),
     }
@@ -216,6 +219,7 @@ fn too_few(date: NaiveDate, hours: usize, fewest: usize) -> Finding {
         first_day: date,
         last_day: date,
         value_celsius: None,
+        expected_celsius: None,
         remedy: Remedy::Missing,
         detail: format!("{hours} hours, and a day needs {fewest}; the day does not count"),
     }

@@ -5,6 +5,7 @@
 //! `tests/data/weather_quality_input.csv`.
 
 mod neighbours;
+mod station_range;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -97,6 +98,22 @@ pub enum Remedy {
     Filled,
 }
 
+/// What would have been plausible, °C.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ExpectedRange {
+    /// The lowest plausible value.
+    pub lowest: f64,
+    /// The highest plausible value.
+    pub highest: f64,
+}
+
+impl ExpectedRange {
+    /// Whether a value lies inside.
+    pub fn holds(&self, celsius: f64) -> bool {
+        (self.lowest..=self.highest).contains(&celsius)
+    }
+}
+
 /// One thing found in the input, with the days and the value it concerns.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
@@ -109,6 +126,9 @@ pub struct Finding {
     /// The value that gave it away, °C as read, where there is one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub value_celsius: Option<f64>,
+    /// The range that the value lies outside of, where the finding is about one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expected_celsius: Option<ExpectedRange>,
     /// What was done about it.
     pub remedy: Remedy,
     /// One sentence for the reader.
@@ -159,8 +179,19 @@ pub fn check(rows: Vec<RawDay>, rules: &QualityRules) -> Checked {
     missing_days(range, &rows, &mut findings);
     let days =
         if rules.check_stuck { without_stuck(&believed, rules, &mut findings) } else { believed };
+    findings.extend(outside_station_range(&days));
     findings.sort_by_key(|found| (found.first_day, found.finding));
     Checked { days, covered, findings }
+}
+
+/// The days of a station's record, in order of date, whose minimum or maximum lies outside of what the
+/// record itself makes plausible for the time of year: six biweight standard deviations from the
+/// mean of the fifteen calendar days around it in all years, where they are a hundred values.
+///
+/// Source: the climatological outlier check of GHCN-Daily (Durre et al., J. Appl. Meteor. Climatol.
+/// 49 (2010) 1615-1633). The values stand, since a record day is what a season is planned for.
+pub fn outside_station_range(days: &[DailyTemperature]) -> Vec<Finding> {
+    station_range::outside(days)
 }
 
 fn single(kind: FindingKind, day: NaiveDate, value: Option<f64>, remedy: Remedy) -> Finding {
@@ -193,6 +224,7 @@ fn single(kind: FindingKind, day: NaiveDate, value: Option<f64>, remedy: Remedy)
         first_day: day,
         last_day: day,
         value_celsius: value,
+        expected_celsius: (kind == FindingKind::OutOfRange).then_some(EARTH),
         remedy,
         detail: detail.to_owned(),
     }
@@ -304,9 +336,13 @@ fn verdict(
     Ok(DailyTemperature { date: row.date, tmin_celsius: tmin, tmax_celsius: tmax })
 }
 
+/// Shade temperatures of this planet.
+const EARTH: ExpectedRange =
+    ExpectedRange { lowest: LOWEST_PLAUSIBLE_CELSIUS, highest: HIGHEST_RECORDED_CELSIUS };
+
 /// Whether a shade temperature of this planet.
 pub(crate) fn is_plausible(celsius: f64) -> bool {
-    (LOWEST_PLAUSIBLE_CELSIUS..=HIGHEST_RECORDED_CELSIUS).contains(&celsius)
+    EARTH.holds(celsius)
 }
 
 /// Names the fault of a row with an implausible value by what would make it fit its neighbours.
@@ -372,6 +408,7 @@ fn missing_days(range: DayRange, rows: &[CheckedRow], findings: &mut Vec<Finding
                 first_day: gap.first,
                 last_day: gap.last,
                 value_celsius: None,
+                expected_celsius: None,
                 remedy: Remedy::Missing,
                 detail: format!("no values on {count} day{}", if count == 1 { "" } else { "s" }),
             });
@@ -409,6 +446,7 @@ fn without_stuck(
                     first_day: first.date,
                     last_day: last.date,
                     value_celsius: Some(first.tmax_celsius),
+                    expected_celsius: None,
                     remedy: Remedy::Dropped,
                     detail: format!(
                         "the same values on {} days in a row; all but the first dropped",

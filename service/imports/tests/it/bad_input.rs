@@ -197,6 +197,12 @@ r8,c2,2020-03-05,,44,,
         let text = "technician,name,email\nt1,\"Robin\nReyes\",\nt2,Sam,nobody\n";
         let found = findings(keep(store, branch, ImportKind::Technicians, text).unwrap_err());
         assert_eq!((found[0].row, found[0].line), (3, 4));
+        let windows = text.replace('\n', "\r\n");
+        let found = findings(keep(store, branch, ImportKind::Technicians, &windows).unwrap_err());
+        assert_eq!((found[0].row, found[0].line), (3, 4));
+        let spaced = "technician,name,email\r\n\r\nt2,Sam,nobody\r\n";
+        let found = findings(keep(store, branch, ImportKind::Technicians, spaced).unwrap_err());
+        assert_eq!((found[0].row, found[0].line), (2, 3));
         let left = store.read(|c| technicians::list(c, branch, &Default::default(), Page::everything())).unwrap();
         assert!(left.is_empty());
     }

@@ -12,7 +12,7 @@ use csv::StringRecord;
 use serde::{Deserialize, Serialize};
 
 use super::FormatError;
-use super::fields::column_name;
+use super::csv_rows::CsvRows;
 
 /// Days or months.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -88,9 +88,8 @@ struct Column {
 /// # Errors
 /// [`FormatError`] with the line that is not of this format.
 pub fn read(reader: impl BufRead) -> Result<NormalsTable, FormatError> {
-    let mut lines = csv::ReaderBuilder::new().from_reader(reader);
-    let names: Vec<String> =
-        lines.headers().map_err(FormatError::csv)?.iter().map(column_name).collect();
+    let mut lines = CsvRows::new(&csv::ReaderBuilder::new(), reader)?;
+    let names = lines.columns.clone();
     let needed = |wanted: &'static str| {
         let place = names.iter().position(|name| name.eq_ignore_ascii_case(wanted));
         place.ok_or_else(|| FormatError::MissingColumn { wanted, found: names.join(", ") })
@@ -109,8 +108,7 @@ pub fn read(reader: impl BufRead) -> Result<NormalsTable, FormatError> {
     };
     let mut table = NormalsTable { station: String::new(), period, rows: Vec::new() };
     let mut record = StringRecord::new();
-    while lines.read_record(&mut record).map_err(FormatError::csv)? {
-        let line = record.position().map_or(0, |at| usize::try_from(at.line()).unwrap_or(0));
+    while let Some(line) = lines.next(&mut record)? {
         let field = |at: usize| record.get(at).unwrap_or_default().trim();
         if table.station.is_empty() {
             field(station_at).clone_into(&mut table.station);

@@ -153,6 +153,7 @@ impl EpwFile {
                 first_day: covered.first,
                 last_day: covered.last,
                 value_celsius: None,
+                expected_celsius: None,
                 remedy: Remedy::Missing,
                 detail: format!(
                     "{left_out} rows of the file have no dry bulb or no day on the calendar"

@@ -10,7 +10,8 @@ use csv::StringRecord;
 
 use super::FormatError;
 use super::assemble::{Assembler, Element, ElementValue};
-use super::fields::{column_name, day, padded_integer};
+use super::csv_rows::CsvRows;
+use super::fields::{day, padded_integer};
 use crate::series::StationSeries;
 
 const MISSING: i32 = -9999;
@@ -26,9 +27,8 @@ struct ElementColumns {
 /// # Errors
 /// [`FormatError`] with the line that is not of this format, or if nothing is found.
 pub fn read(reader: impl BufRead, station: Option<&str>) -> Result<StationSeries, FormatError> {
-    let mut lines = csv::ReaderBuilder::new().flexible(true).from_reader(reader);
-    let names: Vec<String> =
-        lines.headers().map_err(FormatError::csv)?.iter().map(column_name).collect();
+    let mut lines = CsvRows::new(csv::ReaderBuilder::new().flexible(true), reader)?;
+    let names = lines.columns.clone();
     let place = |wanted: &str| names.iter().position(|name| name == wanted);
     let needed = |wanted: &'static str| {
         place(&wanted.to_ascii_lowercase())
@@ -49,8 +49,7 @@ pub fn read(reader: impl BufRead, station: Option<&str>) -> Result<StationSeries
     ];
     let mut days = Assembler::new(station);
     let mut record = StringRecord::new();
-    while lines.read_record(&mut record).map_err(FormatError::csv)? {
-        let line = record.position().map_or(0, |at| usize::try_from(at.line()).unwrap_or(0));
+    while let Some(line) = lines.next(&mut record)? {
         let field = |at: usize| record.get(at).unwrap_or_default().trim();
         if !days.accepts(field(id).as_bytes())? {
             continue;

@@ -64,7 +64,10 @@ pub fn visit(
     let mut record = ByteRecord::new();
     let mut columns = None;
     let mut number = 0;
-    while lines.read_byte_record(&mut record).map_err(FormatError::csv)? {
+    while lines
+        .read_byte_record(&mut record)
+        .map_err(|error| FormatError::csv(error, number + 1))?
+    {
         number += 1;
         let columns = match columns {
             Some(columns) => columns,

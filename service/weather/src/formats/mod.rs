@@ -21,6 +21,7 @@ pub mod nws;
 pub mod plain_csv;
 
 mod assemble;
+mod csv_rows;
 mod fields;
 mod lines;
 
@@ -123,8 +124,7 @@ impl FormatError {
         Self::Line { line, problem: problem.into() }
     }
 
-    pub(crate) fn csv(error: csv::Error) -> Self {
-        let line = error.position().map_or(0, |at| usize::try_from(at.line()).unwrap_or(0));
+    pub(crate) fn csv(error: csv::Error, line: usize) -> Self {
         match error.into_kind() {
             csv::ErrorKind::Io(source) => Self::Io { line, source },
             csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {

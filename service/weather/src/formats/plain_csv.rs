@@ -7,7 +7,8 @@ use std::io::BufRead;
 use chrono::{DateTime, NaiveDateTime};
 use csv::StringRecord;
 
-use super::fields::{column_name, day, is_missing};
+use super::csv_rows::CsvRows;
+use super::fields::{day, is_missing};
 use super::{FormatError, WeatherRecord};
 use crate::hourly::{HourlySeries, HourlyTemperature};
 use crate::quality::{QualityRules, RawDay, check};
@@ -96,11 +97,10 @@ pub fn read(
     reader: impl BufRead,
     declared: Option<TemperatureUnit>,
 ) -> Result<WeatherRecord, FormatError> {
-    let mut lines =
-        csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(reader);
-    let columns: Vec<String> =
-        lines.headers().map_err(FormatError::csv)?.iter().map(column_name).collect();
-    match Layout::of(&columns)? {
+    let mut builder = csv::ReaderBuilder::new();
+    builder.trim(csv::Trim::All).flexible(true);
+    let mut lines = CsvRows::new(&builder, reader)?;
+    match Layout::of(&lines.columns)? {
         Layout::Daily { date, tmin, tmax, flag } => {
             let (low, high) = (unit_of(tmin, declared)?, unit_of(tmax, declared)?);
             let mut rows = Vec::new();
@@ -168,12 +168,11 @@ fn daily(rows: Vec<RawDay>) -> Result<WeatherRecord, FormatError> {
 }
 
 fn each_row(
-    lines: &mut csv::Reader<impl BufRead>,
+    lines: &mut CsvRows<impl BufRead>,
     mut each: impl FnMut(usize, &StringRecord) -> Result<(), FormatError>,
 ) -> Result<(), FormatError> {
     let mut record = StringRecord::new();
-    while lines.read_record(&mut record).map_err(FormatError::csv)? {
-        let line = record.position().map_or(0, |at| usize::try_from(at.line()).unwrap_or(0));
+    while let Some(line) = lines.next(&mut record)? {
         each(line, &record)?;
     }
     Ok(())

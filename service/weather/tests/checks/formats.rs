@@ -3,7 +3,8 @@
 use chrono::{FixedOffset, Utc};
 use hotspell_weather::formats::nws::{forecast, gridpoint, observations};
 use hotspell_weather::formats::{
-    Element, Format, ReadOptions, WeatherRecord, detect, epw, ghcn_csv, ghcn_dly, read_record,
+    Element, Format, ReadOptions, WeatherRecord, climate_normals, detect, epw, ghcn_csv, ghcn_dly,
+    read_record,
 };
 use hotspell_weather::quality::FindingKind;
 use hotspell_weather::series::StationSeries;
@@ -380,6 +381,34 @@ fn what_is_wrong_is_said_with_its_line() {
     ] {
         let error = read(text).unwrap_err();
         assert!(error.contains(hint), "{text:?}: {error}");
+    }
+}
+
+#[test]
+fn windows_line_ends_empty_lines_and_quoted_breaks_do_not_move_the_line() {
+    const NORMALS: &str = "STATION,DATE,NAME,MLY-TAVG-NORMAL\n";
+    const ACCESS: &str = "STATION,DATE,NAME,TMAX,TMIN\n";
+    let cases = [
+        (
+            "date,tmin_c,tmax_c,note\n2023-07-01,1,2,\"two\nlines\"\n\n01.07.2023,1,2,\n"
+                .to_owned(),
+            5,
+        ),
+        ("timestamp,temp_c\n2023-07-01 00:00,1\n2023-07-01 01:00,x\n".to_owned(), 3),
+        (format!("{ACCESS}A,2023-07-01,\"two\nlines\",300,200\n\nA,2023-07-02,,x,200\n"), 5),
+        (format!("{NORMALS}A,01,\"two\nlines\",50.0\n\nA,02,,x\n"), 5),
+        // A row shorter than its header is the reader's own refusal.
+        (format!("{NORMALS}A,01,\"two\nlines\",50.0\n\nA,02\n"), 5),
+    ];
+    for (text, line) in cases {
+        for text in [text.clone(), text.replace('\n', "\r\n")] {
+            let refusal = match detect(text.as_bytes()).unwrap() {
+                Format::NormalsMonthly => climate_normals::read(text.as_bytes()).unwrap_err(),
+                _ => read_record(text.as_bytes(), &ReadOptions::default()).unwrap_err(),
+            };
+            let said = refusal.to_string();
+            assert!(said.starts_with(&format!("line {line}:")), "{said} for {text:?}");
+        }
     }
 }
 

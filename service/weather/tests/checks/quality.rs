@@ -140,3 +140,43 @@ fn a_whole_column_in_fahrenheit_under_a_celsius_name_is_found() {
         series.findings.first()
     );
 }
+
+/// The archive's own outlier check has been over these records, so hardly anything may be left.
+#[test]
+fn long_real_records_lie_within_their_own_range() {
+    for series in [phoenix(), austin()] {
+        let outside: Vec<_> = series
+            .findings
+            .iter()
+            .filter(|found| found.finding == FindingKind::OutsideStationRange)
+            .collect();
+        assert!(outside.is_empty(), "{}: {outside:?}", series.station);
+    }
+}
+
+#[test]
+fn a_value_that_the_stations_record_does_not_hold_is_told_with_its_expected_range_and_kept() {
+    let mut text = String::from("date,tmin_c,tmax_c\n");
+    let odd = chrono::NaiveDate::from_ymd_opt(2020, 1, 15).unwrap();
+    for day in &phoenix().days {
+        let tmax = if day.date == odd { 49.0 } else { day.tmax_celsius };
+        text.push_str(&format!("{},{},{tmax}\n", day.date, day.tmin_celsius));
+    }
+    let Ok(WeatherRecord::Daily(series)) = read_record(text.as_bytes(), &ReadOptions::default())
+    else {
+        panic!("days expected")
+    };
+    let found: Vec<_> = series
+        .findings
+        .iter()
+        .filter(|found| found.finding == FindingKind::OutsideStationRange)
+        .collect();
+    let [found] = found.as_slice() else { panic!("one expected: {found:?}") };
+    assert_eq!((found.first_day, found.value_celsius), (odd, Some(49.0)));
+    // A usual high of 19 degC with a deviation of 4 K in mid-January.
+    let range = found.expected_celsius.unwrap();
+    assert!(range.lowest < 0.0 && (35.0..48.0).contains(&range.highest), "{range:?}");
+    assert!(series.day(odd).is_some_and(|day| day.tmax_celsius > 48.0));
+    // 49 degC in July are a hot day there and no finding.
+    assert!(phoenix().days.iter().any(|day| day.tmax_celsius >= 48.0));
+}
