@@ -37,6 +37,7 @@ pub mod travel;
 pub mod units;
 pub mod visits;
 pub mod weather;
+pub mod weather_sources;
 pub mod weekdays;
 pub mod words;
 

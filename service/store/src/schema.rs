@@ -281,6 +281,23 @@ diesel::table! {
         kind -> Text,
         detail -> Text,
         found_at -> Timestamp,
+        last_day -> Nullable<Date>,
+        value_celsius -> Nullable<Double>,
+        expected_low_celsius -> Nullable<Double>,
+        expected_high_celsius -> Nullable<Double>,
+        remedy -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    weather_sources (id) {
+        id -> BigInt,
+        station_id -> BigInt,
+        url -> Text,
+        etag -> Nullable<Text>,
+        last_modified -> Nullable<Text>,
+        stored_at -> Nullable<Timestamp>,
+        retry_at -> Nullable<Timestamp>,
     }
 }
 

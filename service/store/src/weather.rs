@@ -117,7 +117,7 @@ pub struct Forecast {
 }
 
 /// Something wrong with a feed or a day.
-#[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable, Insertable)]
+#[derive(Debug, Clone, PartialEq, Queryable, Selectable, Insertable)]
 #[diesel(table_name = weather_findings, treat_none_as_default_value = false)]
 pub struct Finding {
     /// The day, if it is about one.
@@ -129,6 +129,16 @@ pub struct Finding {
     /// When it was found.
     #[diesel(deserialize_as = RawInstant, serialize_as = RawInstant)]
     pub found_at: DateTime<Utc>,
+    /// The last day that it is about, if there is one.
+    pub last_day: Option<NaiveDate>,
+    /// The value that gave it away, as read.
+    pub value_celsius: Option<f64>,
+    /// The lowest value that would have been plausible.
+    pub expected_low_celsius: Option<f64>,
+    /// The highest value that would have been plausible.
+    pub expected_high_celsius: Option<f64>,
+    /// What was done about it, in the weather room's word.
+    pub remedy: Option<String>,
 }
 
 /// What became of the days that were to be stored.
@@ -140,6 +150,8 @@ pub struct DaysStored {
     pub corrected: usize,
     /// Days that said the same.
     pub unchanged: usize,
+    /// The last day that was corrected.
+    pub last_corrected: Option<NaiveDate>,
 }
 
 /// Stores a station, or finds it by its key. What the network says of it is replaced.
@@ -252,6 +264,7 @@ pub fn put_days(
         } else {
             correct_day(conn, station, day, now)?;
             outcome.corrected += 1;
+            outcome.last_corrected = outcome.last_corrected.max(Some(day.day));
         }
     }
     Ok(outcome)
@@ -392,7 +405,7 @@ pub fn insert_findings(
     station: StationId,
     findings: &[Finding],
 ) -> Result<(), StoreError> {
-    for chunk in findings.chunks(BOUND_VALUES / 5) {
+    for chunk in findings.chunks(BOUND_VALUES / 10) {
         let rows: Vec<_> = chunk
             .iter()
             .map(|finding| (weather_findings::station_id.eq(station.0), finding.clone()))
@@ -400,6 +413,24 @@ pub fn insert_findings(
         each!(conn, c => diesel::insert_into(weather_findings::table).values(rows).execute(c))?;
     }
     Ok(())
+}
+
+/// The findings about a station's latest days, latest day first.
+///
+/// # Errors
+/// Those of the database.
+pub fn latest_findings(
+    conn: &mut AnyConnection,
+    station: StationId,
+    limit: i64,
+) -> Result<Vec<Finding>, StoreError> {
+    Ok(weather_findings::table
+        .filter(weather_findings::station_id.eq(station.0))
+        .filter(weather_findings::day.is_not_null())
+        .order((weather_findings::day.desc(), weather_findings::id.desc()))
+        .limit(limit)
+        .select(Finding::as_select())
+        .load(conn)?)
 }
 
 /// The newest findings about a station.

@@ -1,14 +1,17 @@
 //! The weather that a branch's computations use, from the store to the weather room and back.
 
+use std::collections::BTreeMap;
 use std::io::BufRead;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use hotspell_domain::DateRange;
 use hotspell_domain::local_time::instant;
+use hotspell_store::AnyConnection;
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::weather::{self as stored, DaysStored, Finding, WeatherDay};
 use hotspell_store::words::StationId;
 use hotspell_weather::formats::{ReadOptions, WeatherRecord, read_record};
+use hotspell_weather::quality::{FindingKind, outside_station_range};
 use hotspell_weather::series::{DailyTemperature, StationSeries};
 
 use super::AppError;
@@ -39,16 +42,7 @@ pub fn record(state: &AppState, branch: &BranchRecord) -> Result<StationSeries, 
                 station.key
             ))
         })?;
-        let days = stored::days(conn, id, range)?
-            .into_iter()
-            .filter_map(|day| {
-                Some(DailyTemperature {
-                    date: day.day,
-                    tmin_celsius: day.tmin_celsius?,
-                    tmax_celsius: day.tmax_celsius?,
-                })
-            })
-            .collect();
+        let days = stored::days(conn, id, range)?.iter().filter_map(measured).collect();
         Ok(StationSeries::from_days(station.key.clone(), days))
     })
 }
@@ -136,18 +130,12 @@ pub fn import(
             flag: None,
         })
         .collect();
-    let findings: Vec<Finding> = series
-        .findings
-        .iter()
-        .filter(|finding| finding.first_day < until)
-        .map(|finding| Finding {
-            day: Some(finding.first_day),
-            kind: finding_name(finding.finding),
-            detail: finding.detail.clone(),
-            found_at: now,
-        })
-        .collect();
     state.store.write(|conn| {
+        let findings: Vec<Finding> = judged(conn, station, &series)?
+            .into_iter()
+            .filter(|finding| finding.first_day < until)
+            .map(|finding| kept_finding(finding, now))
+            .collect();
         let days = stored::put_days(conn, station, &days, now)?;
         // The same file comes again each day: what was told once is not told again.
         let known = stored::findings(conn, station, FINDINGS_COMPARED)?;
@@ -163,6 +151,51 @@ pub fn import(
     })
 }
 
+/// The findings of a file. What is plausible at a station is judged by the stored record with the
+/// file's days in it: a file of a few days has no range of its own.
+fn judged(
+    conn: &mut AnyConnection,
+    station: StationId,
+    series: &StationSeries,
+) -> Result<Vec<hotspell_weather::quality::Finding>, AppError> {
+    let mut record: BTreeMap<NaiveDate, DailyTemperature> = BTreeMap::new();
+    if let Some(range) = stored::stored_range(conn, station)? {
+        let known = stored::days(conn, station, range)?;
+        record.extend(known.iter().filter_map(measured).map(|day| (day.date, day)));
+    }
+    record.extend(series.days.iter().map(|day| (day.date, *day)));
+    let record: Vec<DailyTemperature> = record.into_values().collect();
+    let in_file = |day: NaiveDate| series.day(day).is_some();
+    let mut findings = series.findings.clone();
+    findings.retain(|found| found.finding != FindingKind::OutsideStationRange);
+    findings.extend(outside_station_range(&record).into_iter().filter(|it| in_file(it.first_day)));
+    Ok(findings)
+}
+
+/// A finding as it is stored.
+fn kept_finding(finding: hotspell_weather::quality::Finding, now: DateTime<Utc>) -> Finding {
+    Finding {
+        day: Some(finding.first_day),
+        kind: published_name(finding.finding),
+        found_at: now,
+        last_day: Some(finding.last_day),
+        value_celsius: finding.value_celsius,
+        expected_low_celsius: finding.expected_celsius.map(|range| range.lowest),
+        expected_high_celsius: finding.expected_celsius.map(|range| range.highest),
+        remedy: Some(published_name(finding.remedy)),
+        detail: finding.detail,
+    }
+}
+
+/// A stored day with both extremes.
+fn measured(day: &WeatherDay) -> Option<DailyTemperature> {
+    Some(DailyTemperature {
+        date: day.day,
+        tmin_celsius: day.tmin_celsius?,
+        tmax_celsius: day.tmax_celsius?,
+    })
+}
+
 /// The days that a range has, for the API and pages.
 ///
 /// # Errors
@@ -175,10 +208,10 @@ pub fn days(
     Ok(state.store.read(|conn| stored::days(conn, station, range))?)
 }
 
-/// The finding's published name.
-fn finding_name(kind: hotspell_weather::quality::FindingKind) -> String {
-    serde_json::to_value(kind)
+/// The published name of a kind of finding or of a remedy.
+fn published_name(word: impl serde::Serialize + std::fmt::Debug) -> String {
+    serde_json::to_value(&word)
         .ok()
         .and_then(|name| name.as_str().map(str::to_owned))
-        .unwrap_or_else(|| format!("{kind:?}"))
+        .unwrap_or_else(|| format!("{word:?}"))
 }

@@ -4,16 +4,22 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use chrono::{DateTime, TimeDelta, Utc};
+use hotspell_store::weather_sources::{self, WeatherSource};
+use hotspell_store::words::StationId;
 use reqwest::StatusCode;
 use reqwest::header::{
-    ETAG, HeaderMap, HeaderName, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED,
+    ETAG, HeaderMap, HeaderName, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED, RETRY_AFTER,
 };
 use reqwest::redirect::{Action, Attempt, Policy};
 
-use crate::config::Weather;
+use super::retry_after::retry_at;
+use crate::state::AppState;
 
 /// Redirections that are followed.
 const REDIRECTS_MAX: usize = 3;
+/// Longest wait that a source's `Retry-After` is believed; the weather comes once a day.
+const RETRY_AFTER_MAX: TimeDelta = TimeDelta::hours(24);
 
 /// Why a source gave nothing that could be kept.
 #[derive(Debug, thiserror::Error)]
@@ -48,6 +54,14 @@ pub enum FeedError {
         /// Its status code.
         status: u16,
     },
+    /// The source asked to be left alone for a while (RFC 9110 section 10.2.3).
+    #[error("fetching {url}: the source asked to be left alone until {until}")]
+    AskedToWait {
+        /// Whence.
+        url: String,
+        /// It is not asked before.
+        until: DateTime<Utc>,
+    },
     /// More than is wanted.
     #[error("fetching {url}: more than {limit_bytes} bytes (weather.size_limit_bytes)")]
     TooLarge {
@@ -79,41 +93,43 @@ impl FeedError {
     }
 }
 
-/// What a source said of a file that was stored; sent back with the next request.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+/// What a source said of a file; sent back with the next request once the file is stored.
+#[derive(Debug, Clone)]
 pub(super) struct Validators {
     etag: Option<String>,
     last_modified: Option<String>,
 }
 
-impl Validators {
-    fn of(headers: &HeaderMap) -> Self {
-        let text = |name: HeaderName| {
-            headers.get(name).and_then(|value| value.to_str().ok()).map(str::to_owned)
-        };
-        Self { etag: text(ETAG), last_modified: text(LAST_MODIFIED) }
-    }
+fn text(headers: &HeaderMap, name: HeaderName) -> Option<String> {
+    headers.get(name).and_then(|value| value.to_str().ok()).map(str::to_owned)
+}
+
+/// Keeps what a source said of a file. To be called when the file is stored, not before.
+///
+/// # Errors
+/// Those of the store.
+pub(super) fn remember(
+    state: &AppState,
+    station: StationId,
+    url: &str,
+    validators: Validators,
+) -> Result<(), FeedError> {
+    let Validators { etag, last_modified } = validators;
+    let source =
+        WeatherSource { etag, last_modified, stored_at: Some(state.now()), retry_at: None };
+    state
+        .store
+        .write(|conn| weather_sources::put(conn, station, url, &source))
+        .map_err(FeedError::keeping)
 }
 
 /// What is remembered of sources while the process lives.
 #[derive(Debug, Clone, Default)]
 pub struct Sources {
-    validators: Arc<Mutex<BTreeMap<String, Validators>>>,
     grids: Arc<Mutex<BTreeMap<String, String>>>,
 }
 
 impl Sources {
-    fn validators(&self, url: &str) -> Validators {
-        let held = self.validators.lock().unwrap_or_else(PoisonError::into_inner);
-        held.get(url).cloned().unwrap_or_default()
-    }
-
-    /// To be called when the file is stored, not before.
-    pub(super) fn remember(&self, url: &str, validators: Validators) {
-        let mut held = self.validators.lock().unwrap_or_else(PoisonError::into_inner);
-        held.insert(url.to_owned(), validators);
-    }
-
     /// The forecast's grid cell at an address of a point.
     pub(super) fn grid(&self, point_url: &str) -> Option<String> {
         self.grids.lock().unwrap_or_else(PoisonError::into_inner).get(point_url).cloned()
@@ -137,10 +153,18 @@ pub(super) struct Fetched {
 
 /// Gets a file, or nothing when it is the one that was stored last.
 pub(super) async fn get(
-    settings: &Weather,
-    sources: &Sources,
+    state: &AppState,
+    station: StationId,
     url: &str,
 ) -> Result<Option<Fetched>, FeedError> {
+    let settings = &state.config.weather;
+    let known = state
+        .store
+        .read(|conn| weather_sources::find(conn, station, url))
+        .map_err(FeedError::keeping)?;
+    if let Some(until) = known.retry_at.filter(|until| *until > state.now()) {
+        return Err(FeedError::AskedToWait { url: url.to_owned(), until });
+    }
     let broken = |error: reqwest::Error| {
         if error.is_timeout() {
             FeedError::Slow { url: url.to_owned(), timeout_s: settings.timeout_s }
@@ -154,7 +178,6 @@ pub(super) async fn get(
         .redirect(Policy::custom(within_host))
         .build()
         .map_err(broken)?;
-    let known = sources.validators(url);
     let mut request = client.get(url);
     if let Some(etag) = &known.etag {
         request = request.header(IF_NONE_MATCH, etag);
@@ -165,13 +188,19 @@ pub(super) async fn get(
     let mut answer = request.send().await.map_err(broken)?;
     match answer.status() {
         // Without having asked for it, «not modified» says nothing.
-        StatusCode::NOT_MODIFIED if known != Validators::default() => return Ok(None),
+        StatusCode::NOT_MODIFIED if known.etag.is_some() || known.last_modified.is_some() => {
+            return Ok(None);
+        }
         StatusCode::OK => {}
         status => {
+            let wait = text(answer.headers(), RETRY_AFTER);
+            keep_wait(state, station, url, known, wait.as_deref())?;
             return Err(FeedError::Status { url: url.to_owned(), status: status.as_u16() });
         }
     }
-    let validators = Validators::of(answer.headers());
+    let headers = answer.headers();
+    let validators =
+        Validators { etag: text(headers, ETAG), last_modified: text(headers, LAST_MODIFIED) };
     let limit_bytes = settings.size_limit_bytes;
     let bytes = body(&mut answer, limit_bytes)
         .await
@@ -193,6 +222,26 @@ pub(crate) async fn body(
         bytes.extend_from_slice(&chunk);
     }
     Ok(Some(bytes))
+}
+
+/// Keeps until when the source wants to be left alone, if it says so; what it said of the file that
+/// is stored stays.
+fn keep_wait(
+    state: &AppState,
+    station: StationId,
+    url: &str,
+    known: WeatherSource,
+    wait: Option<&str>,
+) -> Result<(), FeedError> {
+    let now = state.now();
+    let Some(until) = wait.and_then(|wait| retry_at(wait, now, RETRY_AFTER_MAX)) else {
+        return Ok(());
+    };
+    let source = WeatherSource { retry_at: Some(until), ..known };
+    state
+        .store
+        .write(|conn| weather_sources::put(conn, station, url, &source))
+        .map_err(FeedError::keeping)
 }
 
 /// Follows a redirection only within the host that was configured.

@@ -41,10 +41,10 @@ pub(super) async fn fetch(
     let point = format!("{base}/points/{north},{east}");
     let cell = match state.sources.grid(&point) {
         Some(cell) => cell,
-        None => locate(state, &point).await?,
+        None => locate(state, station, &point).await?,
     };
     let url = format!("{base}/gridpoints/{cell}");
-    let fetched = match fetch::get(settings, &state.sources, &url).await {
+    let fetched = match fetch::get(state, station.id, &url).await {
         Ok(Some(fetched)) => fetched,
         Ok(None) => return Ok(None),
         Err(error) => {
@@ -77,14 +77,18 @@ pub(super) async fn fetch(
         .store
         .write(|conn| stored::put_forecast(conn, id, &forecast, now))
         .map_err(FeedError::keeping)?;
-    state.sources.remember(&url, fetched.validators);
+    fetch::remember(state, id, &url, fetched.validators)?;
     Ok(Some(new))
 }
 
 /// The grid cell of a point. Only its name is taken, never an address that the answer holds: the
 /// configured address is the only one that is spoken to.
-async fn locate(state: &AppState, point: &str) -> Result<String, FeedError> {
-    let fetched = fetch::get(&state.config.weather, &state.sources, point).await?;
+async fn locate(
+    state: &AppState,
+    station: &StationRecord,
+    point: &str,
+) -> Result<String, FeedError> {
+    let fetched = fetch::get(state, station.id, point).await?;
     let bytes = fetched.map(|fetched| fetched.bytes).unwrap_or_default();
     let read: Point =
         serde_json::from_slice(&bytes).map_err(|error| FeedError::unreadable(point, error))?;

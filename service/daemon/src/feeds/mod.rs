@@ -3,12 +3,13 @@
 //!
 //! A source is met as one that may be slow, broken or wrong: what cannot be read whole changes
 //! nothing, the last good data stay, and the job is tried again later. Unchanged files are not sent
-//! again (conditional requests, RFC 9110 section 13); what a source said of a file is remembered
-//! only once the file is stored, and only while the process lives.
+//! again (conditional requests, RFC 9110 section 13); what a source said of a file is kept in the
+//! database once the file is stored. A source that says `Retry-After` is left alone for so long.
 
 pub(crate) mod fetch;
 mod forecast;
 mod observations;
+mod retry_after;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;

@@ -28,13 +28,13 @@ pub(super) async fn fetch(
     }
     let Some(base) = &settings.observations_url else { return Ok(None) };
     let url = format!("{}/{}.csv", base.trim_end_matches('/'), segment(station)?);
-    let Some(fetched) = fetch::get(settings, &state.sources, &url).await? else { return Ok(None) };
+    let Some(fetched) = fetch::get(state, station.id, &url).await? else { return Ok(None) };
     // Without a stated length an answer that broke off looks whole, and half a number is a number.
     if fetched.bytes.last() != Some(&b'\n') {
         return Err(FeedError::unreadable(&url, "the last line has no end: cut off, or empty"));
     }
     let kept = keep(state, station, url.clone(), fetched.bytes, today).await?;
-    state.sources.remember(&url, fetched.validators);
+    fetch::remember(state, station.id, &url, fetched.validators)?;
     Ok(Some(kept))
 }
 

@@ -6,7 +6,7 @@ use std::net::TcpListener;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use hotspell_domain::DateRange;
 use hotspell_store::branches::{self, BranchFields, BranchRecord};
 use hotspell_store::weather::{self as stored, NewStation, StationRecord, WeatherDay};
@@ -58,6 +58,10 @@ impl Server {
             }
         });
         Self { url, asked }
+    }
+
+    fn count(&self) -> usize {
+        self.asked.lock().unwrap().len()
     }
 
     fn asked(&self, number: usize) -> String {
@@ -115,6 +119,13 @@ fn desk(url: &str, today: &str) -> Desk {
 }
 
 impl Desk {
+    /// A new process on the same database, so much later.
+    fn restart(&mut self, later: TimeDelta) {
+        let now = self.state.now() + later;
+        let config = Config::clone(&self.state.config);
+        self.state = AppState::new(self.state.store.clone(), Arc::new(Fixed(now)), config).unwrap();
+    }
+
     fn days(&self) -> Vec<WeatherDay> {
         let range = DateRange::new(NaiveDate::MIN, NaiveDate::MAX);
         let range = self
@@ -174,6 +185,59 @@ async fn an_unchanged_file_is_not_sent_again_and_a_changed_day_is_a_correction()
     assert_eq!(desk.observe().await.unwrap(), None);
     assert!(server.asked(3).contains("if-none-match: \"a2\""));
     assert!(!server.asked(3).contains("if-modified-since"));
+}
+
+#[actix_web::test]
+async fn after_a_restart_an_unchanged_file_is_still_not_sent_again() {
+    let server = Server::with(vec![
+        answer("200 OK", "etag: \"a1\"\r\n", &june(0)),
+        answer("304 Not Modified", "", ""),
+        answer("200 OK", "", &june(0)),
+    ]);
+    let mut desk = desk(&server.url, "2024-06-21");
+    assert_eq!(desk.observe().await.unwrap(), Some((20, 0, 0)));
+    desk.restart(TimeDelta::zero());
+    assert_eq!(desk.observe().await.unwrap(), None);
+    assert!(server.asked(1).contains("if-none-match: \"a1\""));
+    // What is known of a station's file says nothing of another's at the same address.
+    let other = NewStation { key: "OTHER".to_owned(), ..desk.station.station.clone() };
+    let now = desk.state.now();
+    let mut other = desk.state.store.write(|conn| stored::put_station(conn, &other, now)).unwrap();
+    other.station.key = KEY.to_owned();
+    desk.station = other;
+    assert_eq!(desk.observe().await.unwrap(), Some((20, 0, 0)));
+    assert!(!server.asked(2).contains("if-none-match"));
+}
+
+#[actix_web::test]
+async fn a_source_that_asks_to_be_left_alone_is() {
+    let server = Server::with(vec![
+        answer("200 OK", "etag: \"a1\"\r\n", &june(0)),
+        answer("503 Service Unavailable", "retry-after: 1800\r\n", ""),
+        answer("429 Too Many Requests", "retry-after: Fri, 21 Jun 2024 13:31:00 GMT\r\n", ""),
+        answer("503 Service Unavailable", "retry-after: 99999999\r\n", ""),
+        answer("304 Not Modified", "", ""),
+    ]);
+    let mut desk = desk(&server.url, "2024-06-21");
+    let minutes = TimeDelta::minutes;
+    desk.observe().await.unwrap();
+    assert!(matches!(desk.observe().await, Err(FeedError::Status { status: 503, .. })));
+    desk.restart(minutes(29));
+    let refused = desk.observe().await.unwrap_err();
+    assert!(refused.to_string().ends_with("until 2024-06-21 12:30:00 UTC"), "{refused}");
+    assert_eq!(server.count(), 2, "nobody was asked");
+    desk.restart(minutes(2));
+    assert!(matches!(desk.observe().await, Err(FeedError::Status { status: 429, .. })));
+    desk.restart(minutes(59));
+    assert!(matches!(desk.observe().await, Err(FeedError::AskedToWait { .. })));
+    desk.restart(minutes(2));
+    assert!(matches!(desk.observe().await, Err(FeedError::Status { status: 503, .. })));
+    // Three years are not believed: at most a day.
+    desk.restart(minutes(24 * 60 - 1));
+    assert!(matches!(desk.observe().await, Err(FeedError::AskedToWait { .. })));
+    desk.restart(minutes(2));
+    assert_eq!(desk.observe().await.unwrap(), None);
+    assert!(server.asked(4).contains("if-none-match: \"a1\""), "the file in hand is still known");
 }
 
 #[actix_web::test]
@@ -252,7 +316,7 @@ async fn the_forecast_of_the_stations_cell_is_stored_and_a_wrong_one_is_not() {
     assert!(matches!(desk.foretell().await, Err(FeedError::Unreadable { .. })));
     assert!(server.asked(2).starts_with("get /gridpoints/tae/58,65 http/1.1"));
     assert!(matches!(desk.foretell().await, Err(FeedError::Unreadable { .. })));
-    let late = at + chrono::TimeDelta::days(1);
+    let late = at + TimeDelta::days(1);
     let newest = || {
         desk.state.store.read(|conn| stored::latest_forecast(conn, desk.station.id, late)).unwrap()
     };
@@ -299,7 +363,7 @@ async fn one_source_that_fails_does_not_keep_the_other_from_being_stored() {
     assert!(days.len() >= 5);
     assert!(days.iter().all(|day| day.date >= desk.today));
     // Before it was issued nobody knew it, and when it is old it is left out.
-    let other = |days: i64| desk.today + chrono::TimeDelta::days(days);
+    let other = |days: i64| desk.today + TimeDelta::days(days);
     assert_eq!(weather::forecast(&desk.state, &branch, other(-3)).unwrap(), []);
     assert_eq!(weather::forecast(&desk.state, &branch, other(4)).unwrap(), []);
 }

@@ -15,6 +15,7 @@ use hotspell_store::runs::NewRun;
 use hotspell_store::scores::NewScore;
 use hotspell_store::visits::{NewVisitResult, VisitChange, VisitEventFilter, VisitFilter};
 use hotspell_store::weather::{DaysStored, Finding, Forecast, ForecastDay, NewStation, WeatherDay};
+use hotspell_store::weather_sources::{self, WeatherSource};
 use hotspell_store::words::{
     AnswerKind, Channel, LinkPurpose, NoticeState, PlanState, RunKind, RunOutcome, TokenScope,
 };
@@ -69,9 +70,10 @@ on_both! {
         assert_eq!(store.write(|c| weather::put_station(c, &station, now())).unwrap().id, id);
         let first = [weather_day("2025-06-01", 24.4, 40.6), weather_day("2025-06-02", 25.0, 41.7)];
         let put = |days: &[WeatherDay]| store.write(|c| weather::put_days(c, id, days, now())).unwrap();
-        assert_eq!(put(&first), DaysStored { inserted: 2, corrected: 0, unchanged: 0 });
+        assert_eq!(put(&first), DaysStored { inserted: 2, ..DaysStored::default() });
         let second = [first[0].clone(), weather_day("2025-06-02", 25.0, 42.2), weather_day("2025-06-03", 26.1, 43.0)];
-        assert_eq!(put(&second), DaysStored { inserted: 1, corrected: 1, unchanged: 1 });
+        let last_corrected = Some(day("2025-06-02"));
+        assert_eq!(put(&second), DaysStored { inserted: 1, corrected: 1, unchanged: 1, last_corrected });
         let june = DateRange::new(day("2025-06-01"), day("2025-06-30")).unwrap();
         store.read(|c| -> Outcome {
             assert_eq!(weather::days(c, id, june)?, second);
@@ -115,9 +117,50 @@ on_both! {
             kind: "gap".to_owned(),
             detail: "no minimum".to_owned(),
             found_at: now(),
+            last_day: Some(day("2026-03-04")),
+            value_celsius: Some(52.5),
+            expected_low_celsius: Some(4.25),
+            expected_high_celsius: Some(41.0),
+            remedy: Some("kept".to_owned()),
         };
         store.write(|c| weather::insert_findings(c, id, std::slice::from_ref(&finding))).unwrap();
-        assert_eq!(store.read(|c| weather::findings(c, id, 5)).unwrap(), [finding]);
+        assert_eq!(store.read(|c| weather::findings(c, id, 5)).unwrap(), [finding.clone()]);
+        let about_none = Finding { day: None, ..finding.clone() };
+        let earlier = Finding { day: Some(day("2026-03-01")), ..finding.clone() };
+        let more = [about_none, earlier.clone()];
+        store.write(|c| weather::insert_findings(c, id, &more)).unwrap();
+        let latest = store.read(|c| weather::latest_findings(c, id, 5)).unwrap();
+        assert_eq!(latest, [finding, earlier]);
+    }
+
+    fn what_a_source_said_is_kept_of_each_station_and_address(store: &Store) {
+        let put = |key: &str| {
+            let station = NewStation {
+                key: key.to_owned(),
+                name: "Example".to_owned(),
+                latitude_degrees: 33.5,
+                longitude_degrees: -112.0,
+                elevation_metres: None,
+            };
+            store.write(|c| weather::put_station(c, &station, now())).unwrap().id
+        };
+        let (one, other) = (put("K1"), put("K2"));
+        let find = |id, url: &str| store.read(|c| weather_sources::find(c, id, url)).unwrap();
+        let url = "https://weather.example.com/a.csv";
+        assert_eq!(find(one, url), WeatherSource::default());
+        let stored = WeatherSource {
+            etag: Some("\"a1\"".to_owned()),
+            last_modified: Some("Fri, 21 Jun 2024 08:00:00 GMT".to_owned()),
+            stored_at: Some(now()),
+            retry_at: None,
+        };
+        store.write(|c| weather_sources::put(c, one, url, &stored)).unwrap();
+        assert_eq!(find(one, url), stored);
+        let waits = WeatherSource { retry_at: Some(now() + TimeDelta::hours(1)), ..stored };
+        store.write(|c| weather_sources::put(c, one, url, &waits)).unwrap();
+        assert_eq!(find(one, url), waits);
+        assert_eq!(find(other, url), WeatherSource::default());
+        assert_eq!(find(one, "https://weather.example.com/b.csv"), WeatherSource::default());
     }
 
     fn a_run_ends_once_and_its_scores_stay(store: &Store) {

@@ -115,6 +115,25 @@ pub struct WeatherFindingView {
     pub detail: String,
     /// When it was found.
     pub found_at: DateTime<Utc>,
+    /// The last day that it is about; equal to `day` for a single one.
+    pub last_day: Option<NaiveDate>,
+    /// The value that gave it away, in degrees Celsius, as read.
+    pub value_celsius: Option<f64>,
+    /// What would have been plausible, for a finding about a range.
+    pub expected_celsius: Option<ExpectedRangeView>,
+    /// What was done about it: `dropped` (the day does not count), `kept` (the value stands),
+    /// `sorted`, `missing` (there was nothing) or `filled`.
+    #[schema(example = "kept")]
+    pub remedy: Option<String>,
+}
+
+/// A range of plausible temperatures.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ExpectedRangeView {
+    /// The lowest, in degrees Celsius.
+    pub lowest: f64,
+    /// The highest, in degrees Celsius.
+    pub highest: f64,
 }
 
 impl From<StationRecord> for StationView {
@@ -145,11 +164,17 @@ impl From<WeatherDay> for WeatherDayView {
 
 impl From<Finding> for WeatherFindingView {
     fn from(finding: Finding) -> Self {
+        let expected = finding.expected_low_celsius.zip(finding.expected_high_celsius);
         Self {
             day: finding.day,
             kind: finding.kind,
             detail: finding.detail,
             found_at: finding.found_at,
+            last_day: finding.last_day,
+            value_celsius: finding.value_celsius,
+            expected_celsius: expected
+                .map(|(lowest, highest)| ExpectedRangeView { lowest, highest }),
+            remedy: finding.remedy,
         }
     }
 }
