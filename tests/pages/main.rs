@@ -77,6 +77,7 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     let (technician_token, day) = demo.shown_route();
     for (path, name) in [
         ("/office/season".to_owned(), "office-season"),
+        ("/office/weather".to_owned(), "office-weather"),
         ("/office/risk".to_owned(), "office-risk"),
         ("/office/rehearsal".to_owned(), "office-rehearsal"),
         ("/office/proof".to_owned(), "office-proof"),

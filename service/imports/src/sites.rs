@@ -22,6 +22,7 @@ pub(crate) const COLUMNS: &[Column] = &[
     required("postal_code"),
     optional("latitude"),
     optional("longitude"),
+    optional("elevation_metres"),
     optional("access_notes"),
     optional("refused_weekdays"),
     optional("visit_from"),
@@ -71,6 +72,7 @@ fn read(cells: &mut Cells<'_>, today: NaiveDate) -> Option<Draft> {
         address_2: cells.optional("address_2", values::text(200)),
         latitude_degrees: position.map(|position| position.latitude_degrees),
         longitude_degrees: position.map(|position| position.longitude_degrees),
+        elevation_metres: cells.optional("elevation_metres", values::number(-500.0, 9000.0)),
         access_notes: cells.optional("access_notes", values::text(2000)),
         refused_weekdays: cells
             .optional("refused_weekdays", values::weekdays)

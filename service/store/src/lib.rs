@@ -19,6 +19,7 @@ pub mod accounts;
 pub mod agreements;
 pub mod answers;
 pub mod audit;
+pub mod branch_stations;
 pub mod branches;
 pub mod changes;
 pub mod components;

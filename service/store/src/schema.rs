@@ -38,6 +38,14 @@ diesel::table! {
 }
 
 diesel::table! {
+    branch_stations (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        station_id -> BigInt,
+    }
+}
+
+diesel::table! {
     branch_holidays (id) {
         id -> BigInt,
         branch_id -> BigInt,
@@ -118,6 +126,7 @@ diesel::table! {
         version -> BigInt,
         created_at -> Timestamp,
         updated_at -> Timestamp,
+        elevation_metres -> Nullable<Double>,
     }
 }
 

@@ -31,6 +31,8 @@ editable! {
         latitude_degrees: Option<f64>,
         /// Nothing means unknown: travel there cannot be planned.
         longitude_degrees: Option<f64>,
+        /// Above sea level; nothing means unknown: stations are then weighed by distance alone.
+        elevation_metres: Option<f64>,
         /// Gate, dog, key.
         access_notes: Option<String>,
         /// Days on which nobody may come.

@@ -62,6 +62,9 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("list_weather_findings", CREW),
     ("put_weather_station", OFFICE),
     ("upload_weather_file", OFFICE),
+    ("list_branch_stations", CREW),
+    ("put_branch_stations", OFFICE),
+    ("list_station_weights", OFFICE),
     ("create_import", OFFICE),
     ("create_scoring_run", OFFICE),
     ("create_backtest", OFFICE),
@@ -102,7 +105,8 @@ pub const ACCESS: &[(&str, &[Role])] = &[
 ];
 
 /// Operations that change something that has no version.
-pub const WITHOUT_VERSION: &[&str] = &["revoke_token", "upload_weather_file"];
+pub const WITHOUT_VERSION: &[&str] =
+    &["put_branch_stations", "revoke_token", "upload_weather_file"];
 
 /// The roles that have an operation.
 #[must_use]

@@ -1,6 +1,6 @@
 //! Everything that a branch has under agreement, loaded once for a computation.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, ComponentId, DateRange, SiteId, UnitId};
@@ -70,6 +70,16 @@ impl Fleet {
             readings: by_component,
             agreements: by_site,
         })
+    }
+
+    /// Keeps only these homes, with what belongs to them.
+    pub fn keep(&mut self, homes: &BTreeSet<SiteId>) {
+        self.sites.retain(|site, _| homes.contains(site));
+        self.units.retain(|_, unit| homes.contains(&unit.site_id));
+        self.components.retain(|component| self.units.contains_key(&component.unit_id));
+        let kept: BTreeSet<ComponentId> = self.components.iter().map(|it| it.id).collect();
+        self.readings.retain(|component, _| kept.contains(component));
+        self.agreements.retain(|site, _| homes.contains(site));
     }
 
     /// The machine that a part sits in.

@@ -3,10 +3,10 @@
 //! Weather gives run hours and part temperature of each day, reliability weighs them; this file
 //! hands the one to the other and keeps the running totals to look up.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, NaiveDate};
-use hotspell_domain::ComponentClass;
+use hotspell_domain::{ComponentClass, SiteId};
 use hotspell_reliability::ensemble::HeatEnsemble;
 use hotspell_reliability::heat_age::{AgingLaw, cumulative};
 use hotspell_reliability::heat_rate::CABINET_RISE_KELVIN;
@@ -18,6 +18,7 @@ use hotspell_weather::season::{self, WeatherPath};
 use hotspell_weather::series::{DailyTemperature, DayRange, StationSeries};
 
 use super::AppError;
+use super::stations::StationUsed;
 
 /// Balance point of the reference house: 65 degF, the usual base of cooling degree days.
 const BALANCE_CELSIUS: f64 = 18.333_333_333_333_332;
@@ -35,7 +36,19 @@ const REFERENCE_PART: PartEnvironment = PartEnvironment {
     sunlit_share: 0.0,
 };
 
-/// The heat of one station: for each class, the equivalent hours that its reference part has
+/// Equivalent hours of each class's reference part by the end of each day.
+type Gathered = BTreeMap<ComponentClass, Vec<f64>>;
+
+/// A station beside the branch's own.
+#[derive(Debug, Clone)]
+struct FurtherStation {
+    key: String,
+    gathered: Gathered,
+    /// Days on which the branch's own station stands in.
+    lent: BTreeSet<NaiveDate>,
+}
+
+/// The heat of a branch's station, and of further ones beside it: for each class, the equivalent hours that its reference part has
 /// gathered by the end of each day of the record.
 #[derive(Debug, Clone)]
 pub struct HeatBook {
@@ -50,7 +63,12 @@ pub struct HeatBook {
     /// What was assumed where the record had holes, in words.
     pub assumptions: Vec<String>,
     first_day: NaiveDate,
-    gathered: BTreeMap<ComponentClass, Vec<f64>>,
+    gathered: Gathered,
+    /// Further stations, on the same days.
+    further: Vec<FurtherStation>,
+    /// What each station counts at a home, this one first; a home that is not here has this
+    /// station alone.
+    weights: BTreeMap<SiteId, Vec<f64>>,
     /// Whether age is counted by the calendar and not by heat.
     by_calendar: bool,
 }
@@ -90,12 +108,11 @@ impl HeatBook {
             ));
         }
         let house = reference_house(&series)?;
-        let mut gathered = BTreeMap::new();
-        for class in ComponentClass::ALL {
-            gathered.insert(*class, cumulative(&daily_heat(&house, *class, &series.days)?));
-        }
+        let gathered = gathered(&house, &series)?;
         Ok(Self {
             first_day: range.first,
+            further: Vec::new(),
+            weights: BTreeMap::new(),
             series,
             as_of,
             house,
@@ -124,7 +141,8 @@ impl HeatBook {
         let days = self.series.days.len();
         let hours: Vec<f64> = (1..=days).map(|day| 24.0 * day as f64).collect();
         let gathered = ComponentClass::ALL.iter().map(|class| (*class, hours.clone())).collect();
-        Self { gathered, by_calendar: true, ..self.clone() }
+        let (further, weights) = (Vec::new(), BTreeMap::new());
+        Self { gathered, further, weights, by_calendar: true, ..self.clone() }
     }
 
     /// Ages that grow a trace (one thousandth of an hour) on a day without heat too, so that the
@@ -132,7 +150,8 @@ impl HeatBook {
     #[must_use]
     pub fn strictly_rising(&self) -> Self {
         let mut rising = self.clone();
-        for totals in rising.gathered.values_mut() {
+        let further = rising.further.iter_mut().flat_map(|it| it.gathered.values_mut());
+        for totals in rising.gathered.values_mut().chain(further) {
             for (day, total) in totals.iter_mut().enumerate() {
                 *total += 0.001 * day as f64;
             }
@@ -153,21 +172,141 @@ impl HeatBook {
         self
     }
 
+    /// Puts a further station beside, whose record covers the days of this one; its house is the
+    /// one that its own weather asks for.
+    ///
+    /// # Errors
+    /// [`AppError::Internal`] when the days are not the same.
+    pub fn add_station(
+        &mut self,
+        series: &StationSeries,
+        lent: &[NaiveDate],
+    ) -> Result<(), AppError> {
+        if series.covered != self.series.covered || series.days.len() != self.series.days.len() {
+            return Err(AppError::internal("heat of a further station", "other days"));
+        }
+        if !lent.is_empty() {
+            self.assumptions.push(format!(
+                "station {} lacks {} of {} days; {} stands in on them, moved by their mean difference",
+                series.station,
+                lent.len(),
+                series.days.len(),
+                self.series.station
+            ));
+        }
+        let gathered = gathered(&reference_house(series)?, series)?;
+        let (key, lent) = (series.station.clone(), lent.iter().copied().collect());
+        self.further.push(FurtherStation { key, gathered, lent });
+        Ok(())
+    }
+
+    /// Says what each station counts at each home: this book's own first, then the further ones in
+    /// the order in which they were added.
+    pub fn weigh(&mut self, weights: BTreeMap<SiteId, Vec<f64>>) {
+        self.weights = weights;
+    }
+
+    /// The stations, this book's own first, for the record of a run.
+    #[must_use]
+    pub fn stations_used(&self) -> Vec<StationUsed> {
+        let own = StationUsed { station: self.series.station.clone(), lent_days: 0 };
+        let further = self
+            .further
+            .iter()
+            .map(|it| StationUsed { station: it.key.clone(), lent_days: it.lent.len() });
+        std::iter::once(own).chain(further).collect()
+    }
+
+    /// Whether what a station says of a day counts at a home: by its weight there, or because it
+    /// stands in for one that lacks the day.
+    #[must_use]
+    pub fn counts_at(&self, site: SiteId, station: &str, day: NaiveDate) -> bool {
+        let is_own = self.series.station == station;
+        let Some((own, further)) = self.weights.get(&site).and_then(|all| all.split_first()) else {
+            return is_own;
+        };
+        let lends = |it: &FurtherStation| is_own && it.lent.contains(&day);
+        (is_own && *own > 0.0)
+            || self
+                .further
+                .iter()
+                .zip(further)
+                .any(|(it, weight)| *weight > 0.0 && (it.key == station || lends(it)))
+    }
+
+    /// What each station counts at homes where others than this book's own count.
+    #[must_use]
+    pub fn weights(&self) -> &BTreeMap<SiteId, Vec<f64>> {
+        &self.weights
+    }
+
     /// Heat of the reference part by the end of a day: 0 before the record, its total after it.
-    fn total(&self, class: ComponentClass, day: NaiveDate) -> f64 {
-        let Some(totals) = self.gathered.get(&class) else { return 0.0 };
+    fn total(&self, gathered: &Gathered, class: ComponentClass, day: NaiveDate) -> f64 {
+        let Some(totals) = gathered.get(&class) else { return 0.0 };
         match usize::try_from((day - self.first_day).num_days()) {
             Err(_) => 0.0,
             Ok(index) => totals.get(index).or(totals.last()).copied().unwrap_or(0.0),
         }
     }
 
-    /// Equivalent hours that the reference part gathers from the beginning of `from` to the
-    /// beginning of `until`.
+    /// Equivalent hours that the reference part gathers at the branch's own station from the
+    /// beginning of `from` to the beginning of `until`.
     #[must_use]
     pub fn between(&self, class: ComponentClass, from: NaiveDate, until: NaiveDate) -> f64 {
-        let before = |day: NaiveDate| day.pred_opt().map_or(0.0, |day| self.total(class, day));
+        self.between_of(&self.gathered, class, from, until)
+    }
+
+    fn between_of(
+        &self,
+        gathered: &Gathered,
+        class: ComponentClass,
+        from: NaiveDate,
+        until: NaiveDate,
+    ) -> f64 {
+        let before =
+            |day: NaiveDate| day.pred_opt().map_or(0.0, |day| self.total(gathered, class, day));
         (before(until) - before(from)).max(0.0)
+    }
+
+    /// The same at a home: the stations' heat by their weights there.
+    #[must_use]
+    pub fn between_at(
+        &self,
+        site: SiteId,
+        class: ComponentClass,
+        from: NaiveDate,
+        until: NaiveDate,
+    ) -> f64 {
+        let Some(weights) = self.weights.get(&site) else {
+            return self.between(class, from, until);
+        };
+        let stations =
+            std::iter::once(&self.gathered).chain(self.further.iter().map(|it| &it.gathered));
+        stations
+            .zip(weights)
+            .map(|(heat, weight)| weight * self.between_of(heat, class, from, until))
+            .sum()
+    }
+
+    /// How much faster than at the branch's own station heat gathers at a home: the ratio of the
+    /// average yearly heat over the last full years. What is to come is told by the branch's own
+    /// station and scaled by it.
+    #[must_use]
+    pub fn local_rate(&self, site: SiteId, class: ComponentClass) -> f64 {
+        if !self.weights.contains_key(&site) {
+            return 1.0;
+        }
+        let Some((from, until)) = self.local_years() else { return 1.0 };
+        let own = self.between(class, from, until);
+        let here = self.between_at(site, class, from, until);
+        if own > 0.0 && here > 0.0 { here / own } else { 1.0 }
+    }
+
+    /// The full years whose heat is the usual one, as their first day and the first day after.
+    fn local_years(&self) -> Option<(NaiveDate, NaiveDate)> {
+        let this_year = self.as_of.year();
+        let first_year = (this_year - YEARS_OF_LOCAL_HEAT).max(self.first_day.year() + 1);
+        NaiveDate::from_yo_opt(first_year, 1).zip(NaiveDate::from_yo_opt(this_year, 1))
     }
 
     /// First day of the record: a part installed earlier is younger here than it truly is.
@@ -179,14 +318,13 @@ impl HeatBook {
     /// Average yearly heat of each class over the last full years.
     #[must_use]
     pub fn local_heat(&self) -> LocalHeat {
-        let this_year = self.as_of.year();
-        let first_year = (this_year - YEARS_OF_LOCAL_HEAT).max(self.first_day.year() + 1);
-        let from = NaiveDate::from_yo_opt(first_year, 1);
-        let until = NaiveDate::from_yo_opt(this_year, 1);
-        let years = f64::from((this_year - first_year).max(1));
         let equivalent_hours_per_year = ComponentClass::ALL
             .iter()
-            .filter_map(|class| Some((*class, self.between(*class, from?, until?) / years)))
+            .filter_map(|class| {
+                let (from, until) = self.local_years()?;
+                let years = f64::from((until.year() - from.year()).max(1));
+                Some((*class, self.between(*class, from, until) / years))
+            })
             .collect();
         LocalHeat { equivalent_hours_per_year }
     }
@@ -249,6 +387,14 @@ fn reference_house(series: &StationSeries) -> Result<HouseLoad, AppError> {
     let design_celsius = quantile(&maxima, DESIGN_PERCENTILE)
         .ok_or_else(|| AppError::NotReady("the weather record is empty".to_owned()))?;
     Ok(HouseLoad { balance_celsius: BALANCE_CELSIUS, design_celsius, oversize: OVERSIZE })
+}
+
+fn gathered(house: &HouseLoad, series: &StationSeries) -> Result<Gathered, AppError> {
+    let mut gathered = BTreeMap::new();
+    for class in ComponentClass::ALL {
+        gathered.insert(*class, cumulative(&daily_heat(house, *class, &series.days)?));
+    }
+    Ok(gathered)
 }
 
 fn daily_heat(

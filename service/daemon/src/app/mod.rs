@@ -39,8 +39,10 @@ pub mod season_inputs;
 pub mod season_plan;
 pub mod season_problem;
 pub mod staffing;
+pub mod stations;
 pub mod token;
 pub mod weather;
+pub mod weather_report;
 
 use hotspell_planning::PlanningError;
 use hotspell_store::StoreError;

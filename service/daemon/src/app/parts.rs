@@ -3,7 +3,8 @@
 use chrono::{Days, NaiveDate};
 use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::{
-    CapacitorRating, ComponentClass, ComponentEnd, Condition, Exposure, Microfarads, VoltageRating,
+    CapacitorRating, ComponentClass, ComponentEnd, Condition, Exposure, Microfarads, SiteId,
+    VoltageRating,
 };
 use hotspell_reliability::drift::DriftReading;
 use hotspell_reliability::heat_rate::heat_rate;
@@ -29,6 +30,7 @@ pub struct Part<'a> {
     book: &'a HeatBook,
     /// The stored row.
     pub component: &'a ComponentRecord,
+    site: SiteId,
     exposure: Exposure,
     supply_volts: f64,
 }
@@ -43,7 +45,8 @@ impl<'a> Part<'a> {
     ) -> Option<Self> {
         let unit = fleet.unit_of(component)?;
         let exposure = if sits_indoors(component) { Exposure::Shade } else { unit.exposure };
-        Some(Self { fleet, book, component, exposure, supply_volts: unit.supply_volts })
+        let (site, supply_volts) = (unit.site_id, unit.supply_volts);
+        Some(Self { fleet, book, component, site, exposure, supply_volts })
     }
 
     /// The capacitor's rating, if it is one and the rating is known.
@@ -52,9 +55,14 @@ impl<'a> Part<'a> {
         self.component.rating.as_deref().and_then(|text| text.parse().ok())
     }
 
-    /// How fast it gathers heat relative to its class's reference part.
+    /// How fast it gathers heat relative to its class's reference part at the branch's own station.
     #[must_use]
     pub fn heat_rate(&self) -> f64 {
+        self.own_rate() * self.book.local_rate(self.site, self.component.class)
+    }
+
+    /// How fast it gathers heat relative to its class's reference part at the same home.
+    fn own_rate(&self) -> f64 {
         if self.book.is_by_calendar() {
             return 1.0;
         }
@@ -64,7 +72,7 @@ impl<'a> Part<'a> {
 
     /// Heat between two days, equivalent hours.
     fn heat(&self, from: NaiveDate, until: NaiveDate) -> f64 {
-        self.heat_rate() * self.book.between(self.component.class, from, until)
+        self.own_rate() * self.book.between_at(self.site, self.component.class, from, until)
     }
 
     /// The day that ages are counted from: the middle of the possible install days.
@@ -157,7 +165,7 @@ impl<'a> Part<'a> {
     }
 
     /// How its time ended, as of the book's day.
-    fn end(&self, site: hotspell_domain::SiteId) -> HistoryEnd {
+    fn end(&self, site: SiteId) -> HistoryEnd {
         if let Some(end) = self.read_below_limit() {
             return end;
         }

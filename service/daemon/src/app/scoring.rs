@@ -1,6 +1,6 @@
 //! Risk of every component: fit the life model, score the parts in service, keep both.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Datelike, Days, NaiveDate};
 use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId};
@@ -26,7 +26,7 @@ use super::heat::HeatBook;
 use super::parts::{COVARIATES, Part};
 use super::proof;
 use super::record::recorded;
-use super::weather;
+use super::{stations, weather};
 use crate::state::AppState;
 
 /// Level of the intervals.
@@ -174,16 +174,60 @@ pub fn score_site(
     site: SiteId,
     as_of: NaiveDate,
 ) -> Result<ScoringSummary, AppError> {
-    let model = model_in_force(state, branch)?;
     let (fleet, book) = load(state, branch, Some(site), as_of)?;
     let inputs = inputs(&fleet, &book, Some(site));
-    recorded(state, branch, RunKind::Scoring, &inputs, |run| {
-        let parts = parts(&fleet, &book);
+    score_again(state, &fleet, &book, &inputs)
+}
+
+/// Scores again, with the model in force, the homes that a corrected day of a station touches:
+/// those where the station counts and where a part in service may have been there on that day.
+/// Nothing when there is none.
+///
+/// The station's design temperature and usual heat, which a single day hardly moves, follow with
+/// the next scoring of the whole branch.
+///
+/// # Errors
+/// [`AppError::NotReady`] when the branch has not been scored yet.
+pub fn score_after_correction(
+    state: &AppState,
+    branch: BranchId,
+    station: &str,
+    day: NaiveDate,
+    as_of: NaiveDate,
+) -> Result<Option<ScoringSummary>, AppError> {
+    let (mut fleet, book) = load(state, branch, None, as_of)?;
+    let touched: BTreeSet<SiteId> = fleet
+        .living()
+        .filter(|component| fleet.installed(component).between.first <= day)
+        .filter_map(|component| Some(fleet.unit_of(component)?.site_id))
+        .filter(|site| book.counts_at(*site, station, day))
+        .collect();
+    if touched.is_empty() {
+        return Ok(None);
+    }
+    fleet.keep(&touched);
+    let mut inputs = inputs(&fleet, &book, None);
+    inputs["sites"] = json!(touched);
+    inputs["corrected"] = json!({ "station": station, "last_day": day });
+    score_again(state, &fleet, &book, &inputs).map(Some)
+}
+
+/// Scores what is loaded under a run of its own, with the model in force.
+fn score_again(
+    state: &AppState,
+    fleet: &Fleet,
+    book: &HeatBook,
+    inputs: &serde_json::Value,
+) -> Result<ScoringSummary, AppError> {
+    let branch = fleet.branch.id;
+    let model = model_in_force(state, branch)?;
+    recorded(state, branch, RunKind::Scoring, inputs, |run| {
+        let parts = parts(fleet, book);
         let failures =
             parts.iter().filter_map(Part::history).filter(ComponentHistory::failed).count();
-        let scored = compute(&fleet, &book, &parts, &model)?;
-        let summary = summary(run, &fleet, &book, &scored, &model, failures);
-        let rows = rows(run, &book, &scored)?;
+        let scored = compute(fleet, book, &parts, &model)?;
+        let summary = summary(run, fleet, book, &scored, &model, failures);
+        let rows = rows(run, book, &scored)?;
         state.store.write(|conn| scores::insert_many(conn, branch, &rows))?;
         let detail = json!(summary);
         Ok((summary, detail))
@@ -212,14 +256,21 @@ pub(super) fn load(
     let record = weather::record(state, &fleet.branch)?;
     let forecast = weather::forecast(state, &fleet.branch, as_of)?;
     let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
+    let book = stations::beside(state, &fleet.branch, fleet.sites.values(), book)?;
     Ok((fleet, book))
 }
 
 fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::Value {
+    // A home that is not named has the branch's own station alone.
+    let here = |site: &SiteId| fleet.sites.contains_key(site);
+    let weights: BTreeMap<&SiteId, &Vec<f64>> =
+        book.weights().iter().filter(|(site, _)| here(site)).collect();
     json!({
         "as_of": book.as_of,
         "site": site,
         "station": book.series.station,
+        "stations": book.stations_used(),
+        "station_weights": weights,
         "weather_first_day": book.first_day(),
         "weather_days": book.series.days.len(),
         "forecast": book.forecast,

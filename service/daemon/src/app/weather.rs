@@ -34,6 +34,14 @@ pub fn record(state: &AppState, branch: &BranchRecord) -> Result<StationSeries, 
     let id = branch.station_id.ok_or_else(|| {
         AppError::NotReady(format!("branch {} has no weather station; name one first", branch.key))
     })?;
+    station_record(state, id)
+}
+
+/// The record of a station.
+///
+/// # Errors
+/// [`AppError::NotReady`] when it has no day.
+pub fn station_record(state: &AppState, id: StationId) -> Result<StationSeries, AppError> {
     state.store.read(|conn| {
         let station = stored::station(conn, id)?;
         let range = stored::stored_range(conn, id)?.ok_or_else(|| {

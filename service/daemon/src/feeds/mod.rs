@@ -17,19 +17,19 @@ use hotspell_domain::local_time::local_day;
 use hotspell_store::Page;
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::jobs;
-use hotspell_store::weather::{self as stored, StationRecord};
-use hotspell_store::words::StationId;
+use hotspell_store::weather::StationRecord;
 
 use crate::app::weather::WeatherStored;
-use crate::app::{AppError, scoring};
+use crate::app::{AppError, scoring, stations};
 use crate::state::AppState;
 
 pub use fetch::{FeedError, Sources};
 
-/// Fetches what is configured for the branch's station; says in words what came of it.
+/// Fetches what is configured for the branch's stations: the daily record of each, and the forecast
+/// of its own; says in words what came of it.
 ///
-/// Observations and forecast are fetched each for itself: one that fails does not keep the other
-/// from being stored, but it fails the job, which is then tried again.
+/// Each is fetched for itself: one that fails does not keep the others from being stored, but it
+/// fails the job, which is then tried again.
 ///
 /// # Errors
 /// [`AppError::Internal`] naming each source that failed.
@@ -38,29 +38,37 @@ pub async fn fetch_weather(
     branch: &BranchRecord,
     today: NaiveDate,
 ) -> Result<String, AppError> {
-    let Some(id) = branch.station_id else { return Ok("no station named".to_owned()) };
-    let station = state.store.read(|conn| stored::station(conn, id))?;
-    let observed = observations::fetch(state, &station, today).await;
-    let foretold = forecast::fetch(state, &station, branch.time_zone, today).await;
-    if let Ok(Some(kept)) = &observed
-        && kept.days.corrected > 0
-    {
-        rescore(state, id).await?;
+    let stations = state.store.read(|conn| stations::of_branch(conn, branch))?;
+    let Some(own) = stations.first() else { return Ok("no station named".to_owned()) };
+    let (mut said, mut failed) = (Vec::new(), Vec::new());
+    for station in &stations {
+        match observations::fetch(state, station, today).await {
+            Ok(kept) => {
+                if let Some(day) = kept.as_ref().and_then(|kept| kept.days.last_corrected) {
+                    rescore(state, station, day).await?;
+                }
+                let whose =
+                    if stations.len() > 1 { format!("{}: ", station.key) } else { String::new() };
+                said.push(format!("{whose}{}", told(kept.as_ref())));
+            }
+            Err(error) => failed.push(error),
+        }
     }
-    match (observed, foretold) {
-        (Ok(observed), Ok(foretold)) => Ok(told(observed.as_ref(), foretold)),
-        (Err(error), Ok(foretold)) => Err(failed(error, &told(None, foretold))),
-        (Ok(observed), Err(error)) => Err(failed(error, &told(observed.as_ref(), None))),
-        (Err(first), Err(second)) => Err(failed(first, &second.to_string())),
+    match forecast::fetch(state, own, branch.time_zone, today).await {
+        Ok(Some(count)) => said.push(format!("{count} days of forecast new")),
+        Ok(None) => {}
+        Err(error) => failed.push(error),
+    }
+    let said = said.join(", ");
+    let all: Vec<String> = failed.iter().map(FeedError::to_string).collect();
+    match failed.into_iter().next() {
+        None => Ok(said),
+        Some(first) => Err(AppError::internal(format!("{}; {said}", all.join("; ")), first)),
     }
 }
 
-fn failed(error: FeedError, beside: &str) -> AppError {
-    AppError::internal(format!("{error}; {beside}"), error)
-}
-
-fn told(observed: Option<&WeatherStored>, foretold: Option<usize>) -> String {
-    let days = observed.map_or_else(
+fn told(observed: Option<&WeatherStored>) -> String {
+    observed.map_or_else(
         || "no new observations".to_owned(),
         |kept| {
             format!(
@@ -68,20 +76,28 @@ fn told(observed: Option<&WeatherStored>, foretold: Option<usize>) -> String {
                 kept.days.inserted, kept.days.corrected, kept.findings
             )
         },
-    );
-    foretold.map_or_else(|| days.clone(), |count| format!("{days}, {count} days of forecast new"))
+    )
 }
 
-/// Scores again the branches of a station whose past was corrected after today's scoring; where
-/// that is still to come, it finds the corrected days by itself. Other branches are left alone.
-async fn rescore(state: &AppState, station: StationId) -> Result<(), AppError> {
-    let state = state.clone();
+/// Scores again what a correction touches, in each branch that was scored today; where that is
+/// still to come, it finds the corrected days by itself.
+async fn rescore(
+    state: &AppState,
+    station: &StationRecord,
+    last_corrected: NaiveDate,
+) -> Result<(), AppError> {
+    let (state, station) = (state.clone(), station.clone());
     tokio::task::spawn_blocking(move || {
         let now = state.now();
         for branch in state.store.read(|conn| branches::list(conn, Page::everything()))? {
-            if branch.station_id == Some(station) && scored_today(&state, &branch, now)? {
-                scoring::score_branch(&state, branch.id, local_day(now, branch.time_zone))?;
+            let stations = state.store.read(|conn| stations::of_branch(conn, &branch))?;
+            if stations.iter().all(|it| it.id != station.id) || !scored_today(&state, &branch, now)?
+            {
+                continue;
             }
+            let today = local_day(now, branch.time_zone);
+            let key = station.key.as_str();
+            scoring::score_after_correction(&state, branch.id, key, last_corrected, today)?;
         }
         Ok(())
     })

@@ -22,6 +22,8 @@ pub(super) struct Place {
 
 /// The season overview.
 pub(super) const SEASON: Place = Place { path: "/office/season", name: "Season" };
+/// What the weather under all of it is worth.
+pub(super) const WEATHER: Place = Place { path: "/office/weather", name: "Weather" };
 /// The risk list.
 pub(super) const RISK: Place = Place { path: "/office/risk", name: "Risk list" };
 /// What the model is worth.
@@ -33,7 +35,7 @@ pub(super) const DAY: Place = Place { path: "/office/day", name: "Day" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] = &[SEASON, RISK, REHEARSAL, PROOF, DAY];
+const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, REHEARSAL, PROOF, DAY];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.

@@ -8,5 +8,6 @@ mod idempotency;
 mod lists;
 mod resources;
 mod sessions;
+mod stations;
 mod support;
 mod versions;

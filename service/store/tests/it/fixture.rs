@@ -56,6 +56,7 @@ pub(crate) fn site_fields(key: &str) -> SiteFields {
         postal_code: "00000".to_owned(),
         latitude_degrees: Some(33.5),
         longitude_degrees: Some(-112.0),
+        elevation_metres: None,
         access_notes: None,
         refused_weekdays: WeekdaySet::NONE,
         visit_from: None,

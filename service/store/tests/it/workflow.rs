@@ -17,11 +17,12 @@ use hotspell_store::visits::{NewVisitResult, VisitChange, VisitEventFilter, Visi
 use hotspell_store::weather::{DaysStored, Finding, Forecast, ForecastDay, NewStation, WeatherDay};
 use hotspell_store::weather_sources::{self, WeatherSource};
 use hotspell_store::words::{
-    AnswerKind, Channel, LinkPurpose, NoticeState, PlanState, RunKind, RunOutcome, TokenScope,
+    AnswerKind, Channel, LinkPurpose, NoticeState, PlanState, RunKind, RunOutcome, StationId,
+    TokenScope,
 };
 use hotspell_store::{
-    Page, Store, StoreError, accounts, agreements, answers, audit, idempotency, notices, plans,
-    routes, runs, scores, visits, weather,
+    Page, Store, StoreError, accounts, agreements, answers, audit, branch_stations, idempotency,
+    notices, plans, routes, runs, scores, visits, weather,
 };
 use serde_json::json;
 
@@ -131,6 +132,31 @@ on_both! {
         store.write(|c| weather::insert_findings(c, id, &more)).unwrap();
         let latest = store.read(|c| weather::latest_findings(c, id, 5)).unwrap();
         assert_eq!(latest, [finding, earlier]);
+    }
+
+    fn an_office_has_further_stations_and_none_twice(store: &Store) {
+        let f = fixture(store);
+        let put = |key: &str| {
+            let station = NewStation {
+                key: key.to_owned(),
+                name: "Example".to_owned(),
+                latitude_degrees: 33.5,
+                longitude_degrees: -112.0,
+                elevation_metres: None,
+            };
+            store.write(|c| weather::put_station(c, &station, now())).unwrap().id
+        };
+        let (one, other) = (put("K1"), put("K2"));
+        let set = |ids: &[StationId]| store.write(|c| branch_stations::set(c, f.branch, ids));
+        let list = || store.read(|c| branch_stations::list(c, f.branch)).unwrap();
+        assert_eq!(list(), []);
+        assert!(set(&[other, one]).unwrap());
+        assert_eq!(list(), [one, other]);
+        assert!(!set(&[one, other]).unwrap());
+        assert!(matches!(set(&[one, one]), Err(StoreError::Conflict { .. })));
+        assert!(matches!(set(&[StationId(4711)]), Err(StoreError::ForeignKey(_))));
+        assert_eq!(list(), [one, other], "a refused list changes nothing");
+        assert!(set(&[]).unwrap());
     }
 
     fn what_a_source_said_is_kept_of_each_station_and_address(store: &Store) {

@@ -154,6 +154,23 @@ mod tests {
         assert!(!range.holds(55.0));
     }
 
+    /// astropy 8.0.2: `biweight_location` and `biweight_scale` with c = 7.5 about the median give
+    /// 30.110088764934 and 3.5908460383296386 for these values.
+    #[test]
+    fn mean_and_deviation_are_those_of_astropy() {
+        let mut values: Vec<f64> = (0..120_u32)
+            .map(|i| {
+                let step = f64::from(i * 37 % 11) - 5.0;
+                let value = 30.0 + 4.0 * (f64::from(i) * 1.7).sin() + step * 0.3;
+                (value * 10.0).round() / 10.0
+            })
+            .chain([55.0, -12.0, 41.0])
+            .collect();
+        let range = plausible(&mut values).unwrap();
+        assert!((range.lowest - 8.565_012_534_956_171).abs() < 1e-9, "{range:?}");
+        assert!((range.highest - 51.655_164_994_911_83).abs() < 1e-9, "{range:?}");
+    }
+
     #[test]
     fn ninety_nine_values_make_no_range() {
         assert_eq!(plausible(&mut normal_values(99)), None);

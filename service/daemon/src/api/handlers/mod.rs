@@ -8,6 +8,7 @@ mod accounts;
 mod actions;
 mod agreements;
 mod backtests;
+mod branch_stations;
 mod branches;
 mod components;
 mod contacts;
@@ -105,6 +106,9 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(weather::list_weather_findings)
         .service(weather::put_weather_station)
         .service(weather::upload_weather_file)
+        .service(branch_stations::list_branch_stations)
+        .service(branch_stations::put_branch_stations)
+        .service(branch_stations::list_station_weights)
         .service(runs::list_runs)
         .service(runs::find_run)
         .service(runs::list_scores)

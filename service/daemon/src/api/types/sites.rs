@@ -60,6 +60,10 @@ pub struct SiteInput {
     pub postal_code: String,
     /// Where it is (WGS 84, degrees). Without one, travel there cannot be planned.
     pub position: Option<Position>,
+    /// Above sea level, in metres. Where the branch has several weather stations, they are weighed
+    /// by distance and height; without it by distance alone.
+    #[schema(minimum = -500, maximum = 9000)]
+    pub elevation_metres: Option<f64>,
     /// Gate, dog, key.
     #[schema(max_length = 4000)]
     pub access_notes: Option<String>,
@@ -133,6 +137,7 @@ impl SiteInput {
             postal_code: checks.text("/postal_code", &self.postal_code, LINE_MAX),
             latitude_degrees: self.position.map(|position| position.latitude_degrees),
             longitude_degrees: self.position.map(|position| position.longitude_degrees),
+            elevation_metres: self.elevation_metres,
             access_notes: checks.optional("/access_notes", self.access_notes.as_deref(), NOTE_MAX),
             refused_weekdays: weekday::set(&self.refused_weekdays),
             visit_from: self.visit_from,
@@ -145,6 +150,9 @@ impl SiteInput {
             language: self.language,
         };
         checked_position(&mut checks, "/position", self.position);
+        if let Some(metres) = self.elevation_metres {
+            checks.number("/elevation_metres", metres, -500.0, 9_000.0, "m");
+        }
         if let (Some(from), Some(until)) = (self.visit_from, self.visit_until)
             && until <= from
         {
@@ -170,6 +178,7 @@ impl SiteInput {
             region: fields.region.clone(),
             postal_code: fields.postal_code.clone(),
             position: fields.position(),
+            elevation_metres: fields.elevation_metres,
             access_notes: fields.access_notes.clone(),
             refused_weekdays: weekday::days(fields.refused_weekdays),
             visit_from: fields.visit_from,

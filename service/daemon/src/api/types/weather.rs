@@ -8,6 +8,7 @@ use utoipa::ToSchema;
 
 use crate::api::checks::{Checks, LINE_MAX};
 use crate::api::error::ApiError;
+use crate::app::stations::WeighedStation;
 
 /// A weather station, shared by branches.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -86,6 +87,48 @@ impl StationInput {
             longitude_degrees: east,
             elevation_metres: self.elevation_metres,
         })
+    }
+}
+
+/// Most further stations of a branch.
+pub(crate) const STATIONS_MAX: usize = 20;
+
+/// The stations beside a branch's own.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"further_station_ids": []}))]
+pub struct BranchStationsInput {
+    /// Numbers of the stations, each once, without the branch's own.
+    #[schema(value_type = Vec<i64>, max_items = 20)]
+    pub further_station_ids: Vec<StationId>,
+}
+
+/// How much a station counts at a site.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct WeighedStationView {
+    /// Number of the station.
+    #[schema(value_type = i64, example = 1)]
+    pub station_id: StationId,
+    /// The network's id of it.
+    #[schema(example = "USW00023183")]
+    pub key: String,
+    /// Its share of the site's heat, 0 to 1.
+    pub weight: f64,
+    /// Way over ground in metres; absent for a site without a position.
+    pub distance_metres: Option<f64>,
+    /// Height of the station above the site in metres; absent where either is not known.
+    pub higher_by_metres: Option<f64>,
+}
+
+impl From<WeighedStation> for WeighedStationView {
+    fn from(weighed: WeighedStation) -> Self {
+        Self {
+            station_id: weighed.station.id,
+            key: weighed.station.key.clone(),
+            weight: weighed.weight,
+            distance_metres: weighed.distance_metres,
+            higher_by_metres: weighed.higher_by_metres,
+        }
     }
 }
 

@@ -1,4 +1,5 @@
-//! The office's pages: the season, the risk list, the routes of a day, the proof of the model.
+//! The office's pages: the season, the weather under it, the risk list, the routes of a day, the
+//! proof of the model.
 
 mod day;
 mod needs;
@@ -7,6 +8,7 @@ mod proof;
 mod rehearsal;
 mod risk;
 mod season;
+mod weather;
 
 use actix_web::web;
 
@@ -23,6 +25,7 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         .service(
             web::resource("/office/rehearsal/{run}/stop").route(web::post().to(rehearsal::stop)),
         )
+        .service(web::resource("/office/weather").route(web::get().to(weather::show)))
         .service(web::resource("/office/proof").route(web::get().to(proof::show)))
         .service(web::resource("/office/day").route(web::get().to(day::show)));
 }

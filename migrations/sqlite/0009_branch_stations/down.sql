@@ -1,0 +1,2 @@
+ALTER TABLE sites DROP COLUMN elevation_metres;
+DROP TABLE branch_stations;
