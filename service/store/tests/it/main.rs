@@ -12,4 +12,5 @@ mod fixture;
 mod migrations;
 mod records;
 mod schema_parity;
+mod weather;
 mod workflow;

@@ -169,6 +169,7 @@ fn every_row_but_public_weather_belongs_to_a_branch() {
             "weather_days",
             "weather_findings",
             "weather_forecast_days",
+            "weather_sources",
             "weather_stations"
         ]
     );

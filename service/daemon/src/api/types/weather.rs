@@ -112,7 +112,7 @@ pub struct WeighedStationView {
     /// The network's id of it.
     #[schema(example = "USW00023183")]
     pub key: String,
-    /// Its share of the site's heat, 0 to 1.
+    /// Its share of the site's heat, 0 to 1, no unit.
     pub weight: f64,
     /// Way over ground in metres; absent for a site without a position.
     pub distance_metres: Option<f64>,
