@@ -41,6 +41,8 @@ use super::problem::{Problem, ProblemKind};
 #[derive(Debug)]
 struct Head;
 
+/// What is computed when it is read, and refused with 409 while something needed first is missing.
+const COMPUTED: &[&str] = &["find_decision", "list_visit_offers", "explain_visit"];
 const TOKEN: &str = "token";
 const PROBLEM_JSON: &str = "application/problem+json";
 
@@ -183,7 +185,7 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
     if path.contains('{') || id == "find_backtest" {
         kinds.push(ProblemKind::NotFound);
     }
-    if method != "GET" || id == "find_decision" {
+    if method != "GET" || COMPUTED.contains(&id.as_str()) {
         kinds.push(ProblemKind::Conflict);
     }
     if operation.request_body.is_some() {

@@ -100,10 +100,12 @@ pub fn parse(text: &str) -> Result<Instance, PlanningError> {
             return Err(wrong(line, "expected the number of vehicles and their capacity"));
         }
     }
-    let (vehicles, capacity) =
-        vehicle.ok_or_else(|| wrong(0, "the VEHICLE block with number and capacity is missing"))?;
+    // What is missing is missed at the end.
+    let end = text.lines().count();
+    let (vehicles, capacity) = vehicle
+        .ok_or_else(|| wrong(end, "the VEHICLE block with number and capacity is missing"))?;
     if customers.is_empty() {
-        return Err(wrong(0, "the CUSTOMER table is missing; its first row is the depot"));
+        return Err(wrong(end, "the CUSTOMER table is missing; its first row is the depot"));
     }
     Ok(Instance { name: name.to_owned(), vehicles, capacity, customers })
 }
@@ -148,7 +150,7 @@ fn customer(line: usize, numbers: &[f64], expected: usize) -> Result<Customer, P
 }
 
 fn wrong(line: usize, problem: &str) -> PlanningError {
-    PlanningError::Syntax { line, column: 0, problem: problem.to_owned() }
+    PlanningError::Syntax { line, column: 1, problem: problem.to_owned() }
 }
 
 impl Instance {

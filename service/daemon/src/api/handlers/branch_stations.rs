@@ -4,6 +4,7 @@ use actix_web::{HttpRequest, HttpResponse, get, put, web};
 use hotspell_domain::SiteId;
 use hotspell_store::words::Resource;
 use hotspell_store::{AnyConnection, branch_stations as rows, branches, sites, weather};
+use serde_json::json;
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -100,7 +101,8 @@ pub(crate) async fn put_branch_stations(
         rows::set(conn, caller.branch, ids)?;
         let after = stations_of(conn, &caller, id)?;
         let deed = Deed { action: "put branch stations", kind: Resource::Branch, id };
-        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
+        let (was, is) = (json!({ "stations": before }), json!({ "stations": after }));
+        audit::record(conn, &caller, deed, Some(&was), Some(&is), now)?;
         Ok(after)
     })
     .await?;

@@ -259,7 +259,7 @@ pub(crate) async fn create_replacement(
             ended: ComponentView::of(&ended),
             started: ComponentView::of(&started),
         };
-        let kept = (&input, &view);
+        let kept = serde_json::json!({ "asked": input, "done": view });
         let deed = Deed { action: "replace", kind: Resource::Component, id };
         audit::record(conn, &caller, deed, None::<&()>, Some(&kept), now)?;
         let place = format!("/api/v1/components/{}", view.started.stored.id);
