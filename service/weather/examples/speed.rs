@@ -44,10 +44,19 @@ fn parse(file: &str) -> Result<(), Box<dyn Error>> {
     })?;
     let seconds = start.elapsed().as_secs_f64();
     println!(
-        "{{\"seconds\": {seconds}, \"megabytes_per_second\": {}, \"values\": {values}, \"sum\": {sum}}}",
-        bytes as f64 / 1e6 / seconds
+        "{{\"seconds\": {seconds}, \"megabytes_per_second\": {}, \"values\": {values}, \"sum\": {sum}, \"peak_megabytes\": {}}}",
+        bytes as f64 / 1e6 / seconds,
+        peak_megabytes()?
     );
     Ok(())
+}
+
+/// The most memory that this process has held, by Linux' own book.
+fn peak_megabytes() -> Result<f64, Box<dyn Error>> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let kibibytes = line.and_then(|line| line.split_whitespace().next()).ok_or("no VmHWM")?;
+    Ok(kibibytes.parse::<f64>()? / 1024.0)
 }
 
 /// A year as a sine with a fixed disturbance; the peer makes the same numbers.

@@ -38,8 +38,8 @@ struct WeatherPage {
 struct StationView {
     id: i64,
     name: String,
+    tone: &'static str,
     lead: String,
-    stale: Option<String>,
     findings: Vec<FindingRow>,
     filled: Result<Vec<FilledRow>, String>,
     more_filled: usize,
@@ -49,7 +49,8 @@ struct StationView {
 struct FindingRow {
     days: String,
     what: &'static str,
-    detail: String,
+    /// The finding's own sentence where it tells more than its kind.
+    detail: Option<String>,
     value: String,
     expected: String,
     done: &'static str,
@@ -99,22 +100,13 @@ pub(super) async fn show(
 }
 
 fn view(report: &StationReport, unit: TemperatureUnit) -> StationView {
-    let lead = report.covered.map_or_else(
-        || "No day is stored yet: import its daily record first.".to_owned(),
-        |covered| {
-            format!(
-                "The record runs from {} to {}.",
-                words::past(covered.first),
-                words::past(covered.last)
-            )
-        },
-    );
+    let (tone, lead) = lead(report);
     let stretches = report.filled.as_ref().map(Vec::len).unwrap_or_default();
     StationView {
         id: report.station.id.0,
         name: format!("{} ({})", report.station.name, report.station.key),
+        tone,
         lead,
-        stale: report.stale.clone(),
         findings: report.findings.iter().map(|found| finding_row(found, unit)).collect(),
         filled: report
             .filled
@@ -126,12 +118,29 @@ fn view(report: &StationReport, unit: TemperatureUnit) -> StationView {
     }
 }
 
+/// How fresh the record is, good or bad.
+fn lead(report: &StationReport) -> (&'static str, String) {
+    let Some(covered) = report.covered else {
+        return ("bad", "No day is stored yet: import its daily record first.".to_owned());
+    };
+    let runs = format!(
+        "The record runs from {} to {}.",
+        words::past(covered.first),
+        words::past(covered.last)
+    );
+    match &report.stale {
+        Some(stale) => ("bad", format!("{stale} {runs}")),
+        None => ("good", format!("The record is up to date. {runs}")),
+    }
+}
+
 fn finding_row(found: &Finding, unit: TemperatureUnit) -> FindingRow {
     let expected = found.expected_low_celsius.zip(found.expected_high_celsius);
+    let what = what(&found.kind);
     FindingRow {
         days: found.day.map_or_else(String::new, |day| days(day, found.last_day.unwrap_or(day))),
-        what: what(&found.kind),
-        detail: found.detail.clone(),
+        what,
+        detail: (!found.detail.starts_with(what)).then(|| found.detail.clone()),
         value: found.value_celsius.map_or_else(|| "–".to_owned(), |value| degrees(value, unit)),
         expected: expected.map_or_else(
             || "–".to_owned(),
