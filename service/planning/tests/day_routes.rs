@@ -97,6 +97,10 @@ fn a_file_that_is_not_an_instance_is_refused_with_its_line() {
     assert_eq!(line("X\nVEHICLE\nNUMBER CAPACITY\n 2 10\nCUSTOMER\n 1 0 0 0 0 10 0"), 6);
     assert_eq!(line("X\nVEHICLE\nNUMBER CAPACITY\n 2 10\nCUSTOMER\n 0 0 0 0 0 nan 0"), 6);
     assert_eq!(line("X\nVEHICLE\nNUMBER CAPACITY\n 2 10\nCUSTOMER\n 0 0 0 0 9 3 0"), 6);
-    assert_eq!(line("X\nVEHICLE\nNUMBER CAPACITY\n 2 10\nCUSTOMER"), 0);
+    assert_eq!(
+        line("X\nVEHICLE\nNUMBER CAPACITY\n 2 10\nCUSTOMER"),
+        5,
+        "what is missing is missed at the end"
+    );
     assert_eq!(line("X\nsome prose"), 2);
 }

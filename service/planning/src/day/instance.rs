@@ -150,7 +150,7 @@ fn customer(line: usize, numbers: &[f64], expected: usize) -> Result<Customer, P
 }
 
 fn wrong(line: usize, problem: &str) -> PlanningError {
-    PlanningError::Syntax { line, column: 1, problem: problem.to_owned() }
+    PlanningError::Syntax { line, column: 0, problem: problem.to_owned() }
 }
 
 impl Instance {
