@@ -15,4 +15,5 @@ mod model_proof;
 mod plan_alive;
 mod rehearsal;
 mod season_loop;
+mod season_view;
 mod settings;

@@ -65,6 +65,16 @@ impl Season {
         self.setup.set(key, value);
     }
 
+    /// A client of the first technician.
+    pub(crate) fn technician(&self, daemon: &Daemon) -> Client {
+        daemon.client(Some(&self.technician_token))
+    }
+
+    /// What a command of the same binary prints.
+    pub(crate) async fn command(&self, arguments: &[&str]) -> String {
+        self.setup.run(arguments).await.success()
+    }
+
     fn mail_to(&self, recipient: &str) -> Vec<Received> {
         let all = self.receiver.received();
         all.into_iter().filter(|mail| mail.to.iter().any(|to| to == recipient)).collect()
@@ -72,33 +82,42 @@ impl Season {
 }
 
 /// Daily weather of Phoenix since 1961 (NOAA GHCN-Daily, U.S. public domain).
-fn record() -> Vec<u8> {
+pub(crate) fn record() -> Vec<u8> {
     let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../seed/weather/ghcnd_USW00023183.dly");
     std::fs::read(file).unwrap()
 }
 
+/// Uploads a station's file.
+pub(crate) async fn upload(office: &Client, station: i64, record: Vec<u8>) -> Value {
+    let path = format!("/api/v1/weather-stations/{station}/file");
+    let request = office.request(Method::PUT, &path).header("Content-Type", "text/plain");
+    office.send(request.body(record)).await.json(200)
+}
+
 /// Names the station, gives it the real record, and tells the branch.
-async fn give_weather(office: &Client, record: Vec<u8>) {
+pub(crate) async fn give_weather(office: &Client, record: Vec<u8>) {
     let station = json!({
         "key": "USW00023183", "name": "Phoenix Sky Harbor International Airport",
         "latitude_degrees": 33.4278, "longitude_degrees": -112.0037, "elevation_metres": 337.4
     });
     let station = office.post("/api/v1/weather-stations", &station).await.json(201);
-    let path = format!("/api/v1/weather-stations/{}/file", station["id"]);
-    let request = office.request(Method::PUT, &path).header("Content-Type", "text/plain");
-    let kept = office.send(request.body(record)).await.json(200);
+    let kept = upload(office, station["id"].as_i64().unwrap(), record).await;
     assert!(kept["inserted"].as_u64().unwrap() > 20_000, "{kept}");
 
+    let depot = json!({ "latitude_degrees": 33.44, "longitude_degrees": -112.02 });
+    change_branch(office, json!({ "station_id": station["id"], "depot": depot })).await;
+}
+
+/// Changes some members of the branch and leaves the others as they are.
+pub(crate) async fn change_branch(office: &Client, changes: Value) {
     let branch = office.get("/api/v1/branches/1").await;
     let (etag, stored) = (branch.etag(), branch.json(200));
     let input = office.get("/openapi.json").await.json(200);
     let input = &input["components"]["schemas"]["BranchInput"]["properties"];
     let mut changed = Value::Object(Default::default());
     for name in input.as_object().unwrap().keys() {
-        changed[name] = stored[name].clone();
+        changed[name] = changes.get(name).unwrap_or(&stored[name]).clone();
     }
-    changed["station_id"] = station["id"].clone();
-    changed["depot"] = json!({ "latitude_degrees": 33.44, "longitude_degrees": -112.02 });
     office.put("/api/v1/branches/1", &etag, &changed).await.json(200);
 }
 
@@ -292,7 +311,7 @@ async fn finding_raises_the_sister(office: &Client, home: usize, visit: &Value) 
 
 /// The record without any value of one day: in GHCN-Daily's fixed columns -9999 is missing
 /// (readme.txt, section III).
-fn record_without(year: i32, month: u32, day: usize) -> Vec<u8> {
+pub(crate) fn record_without(year: i32, month: u32, day: usize) -> Vec<u8> {
     let line_begins = format!("USW00023183{year}{month:02}");
     let text = String::from_utf8(record()).unwrap();
     let lines = text.lines().map(|line| {
@@ -396,6 +415,5 @@ async fn a_power_cut_during_delivery_loses_no_mail_and_repeats_it_only_under_its
         for mail in &home {
             assert_eq!(mail.header("Message-ID"), home[0].header("Message-ID"), "{kind:?}");
         }
-        drop(later.technician_token);
     }
 }

@@ -40,14 +40,16 @@ impl<R> RecordLines<R> {
     }
 
     fn look_at(&mut self, bytes: &[u8]) {
-        for byte in bytes {
-            let ends_line = matches!(byte, b'\r' | b'\n');
-            if self.at_beginning && !ends_line {
-                self.beginnings.push_back((self.passed, self.line));
+        for line in bytes.split_inclusive(|byte| *byte == b'\n') {
+            let ends_line = |byte: &u8| matches!(byte, b'\r' | b'\n');
+            if self.at_beginning
+                && let Some(blank) = line.iter().position(|byte| !ends_line(byte))
+            {
+                self.beginnings.push_back((self.passed + blank as u64, self.line));
             }
-            self.at_beginning = ends_line;
-            self.line += u64::from(*byte == b'\n');
-            self.passed += 1;
+            self.at_beginning = line.last().is_some_and(ends_line);
+            self.line += u64::from(line.ends_with(b"\n"));
+            self.passed += line.len() as u64;
         }
     }
 }

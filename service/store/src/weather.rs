@@ -150,8 +150,9 @@ pub struct DaysStored {
     pub corrected: usize,
     /// Days that said the same.
     pub unchanged: usize,
-    /// The last day that was corrected.
-    pub last_corrected: Option<NaiveDate>,
+    /// The last day that a reader of the record found otherwise before: corrected, or filled in
+    /// where later days were stored already.
+    pub last_altered: Option<NaiveDate>,
 }
 
 /// Stores a station, or finds it by its key. What the network says of it is replaced.
@@ -256,15 +257,18 @@ pub fn put_days(
         days(conn, station, range)?.into_iter().map(|day| (day.day, day)).collect();
     let (new, known): (Vec<&WeatherDay>, Vec<&WeatherDay>) =
         days_in.iter().partition(|day| !stored.contains_key(&day.day));
+    let known_to = stored_range(conn, station)?.map(|range| range.last);
+    let filled = new.iter().map(|day| day.day).filter(|day| known_to.is_some_and(|to| *day < to));
+    let last_altered = filled.max();
     insert_days(conn, station, &new, now)?;
-    let mut outcome = DaysStored { inserted: new.len(), ..DaysStored::default() };
+    let mut outcome = DaysStored { inserted: new.len(), last_altered, ..DaysStored::default() };
     for day in known {
         if stored.get(&day.day) == Some(day) {
             outcome.unchanged += 1;
         } else {
             correct_day(conn, station, day, now)?;
             outcome.corrected += 1;
-            outcome.last_corrected = outcome.last_corrected.max(Some(day.day));
+            outcome.last_altered = outcome.last_altered.max(Some(day.day));
         }
     }
     Ok(outcome)

@@ -57,6 +57,8 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("create_reading", CREW),
     ("update_reading", OFFICE),
     ("list_weather_stations", CREW),
+    ("find_season", CREW),
+    ("draw_season_curve", CREW),
     ("find_weather_station", CREW),
     ("list_weather_days", CREW),
     ("list_weather_findings", CREW),

@@ -42,7 +42,8 @@ use super::problem::{Problem, ProblemKind};
 struct Head;
 
 /// What is computed when it is read, and refused with 409 while something needed first is missing.
-const COMPUTED: &[&str] = &["find_decision", "list_visit_offers", "explain_visit"];
+const COMPUTED: &[&str] =
+    &["find_decision", "list_visit_offers", "explain_visit", "find_season", "draw_season_curve"];
 const TOKEN: &str = "token";
 const PROBLEM_JSON: &str = "application/problem+json";
 

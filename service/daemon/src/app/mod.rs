@@ -15,6 +15,7 @@ pub mod explain;
 pub mod fleet;
 pub mod heat;
 pub mod judging;
+pub mod late_weather;
 pub mod letters;
 pub mod loads;
 pub mod missed;

@@ -2,10 +2,13 @@
 //! most.
 
 use chrono::{Datelike, NaiveDate};
+use hotspell_domain::TemperatureUnit;
 use hotspell_store::branches::BranchRecord;
+use hotspell_weather::degree_days::Base;
 use hotspell_weather::season::{
     SeasonCurve, SeasonDefinition, SeasonOutlook, outlook, season_curve,
 };
+use hotspell_weather::temperature::TemperatureUnit as WeatherUnit;
 
 use super::heat::HeatBook;
 use super::{AppError, weather};
@@ -18,6 +21,8 @@ pub struct BranchSeason {
     pub outlook: SeasonOutlook,
     /// This year, normal and what may come.
     pub curve: SeasonCurve,
+    /// The branch's base of degree days.
+    pub base: Base,
     /// Days of forecast that went in.
     pub forecast_days: usize,
     /// How old the record is, when it is older than the settings allow.
@@ -25,6 +30,16 @@ pub struct BranchSeason {
 }
 
 impl BranchSeason {
+    /// The unit of every degree day of the season, such as «°F days above 65 °F».
+    #[must_use]
+    pub fn degree_day_unit(&self) -> String {
+        let unit = match self.base.unit {
+            WeatherUnit::Celsius => "°C",
+            WeatherUnit::Fahrenheit => "°F",
+        };
+        format!("{unit} days above {} {unit}", self.base.degrees)
+    }
+
     /// What the outlook rests on, in a sentence.
     #[must_use]
     pub fn grounds(&self) -> String {
@@ -55,7 +70,13 @@ pub fn of_branch(
     let stale = weather::staleness(state, &record, as_of);
     let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
     let first_month = if branch.is_southern() { 7 } else { 1 };
-    let definition = SeasonDefinition { first_month, ..SeasonDefinition::default() };
+    let unit = match branch.temperature_unit {
+        TemperatureUnit::DegC => WeatherUnit::Celsius,
+        TemperatureUnit::DegF => WeatherUnit::Fahrenheit,
+    };
+    let base = Base { degrees: branch.degree_day_base, unit };
+    let definition =
+        SeasonDefinition { first_month, load_base: base, ..SeasonDefinition::default() };
     let year = if as_of.month() < first_month { as_of.year() - 1 } else { as_of.year() };
     let told = |error: hotspell_weather::season::SeasonError| {
         AppError::NotReady(format!("season of station {}: {error}", record.station))
@@ -64,5 +85,5 @@ pub fn of_branch(
     let end = NaiveDate::from_ymd_opt(year, 12, 31).unwrap_or(as_of).max(as_of);
     let paths = book.paths(end)?;
     let curve = season_curve(&book.series, year, as_of, &paths, &definition).map_err(told)?;
-    Ok(BranchSeason { outlook, curve, forecast_days: book.forecast.len(), stale })
+    Ok(BranchSeason { outlook, curve, base, forecast_days: book.forecast.len(), stale })
 }

@@ -14,13 +14,12 @@ mod retry_after;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use hotspell_domain::local_time::local_day;
-use hotspell_store::Page;
-use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::branches::BranchRecord;
 use hotspell_store::jobs;
 use hotspell_store::weather::StationRecord;
 
 use crate::app::weather::WeatherStored;
-use crate::app::{AppError, scoring, stations};
+use crate::app::{AppError, late_weather, stations};
 use crate::state::AppState;
 
 pub use fetch::{FeedError, Sources};
@@ -44,7 +43,7 @@ pub async fn fetch_weather(
     for station in &stations {
         match observations::fetch(state, station, today).await {
             Ok(kept) => {
-                if let Some(day) = kept.as_ref().and_then(|kept| kept.days.last_corrected) {
+                if let Some(day) = kept.as_ref().and_then(|kept| kept.days.last_altered) {
                     rescore(state, station, day).await?;
                 }
                 let whose =
@@ -79,30 +78,23 @@ fn told(observed: Option<&WeatherStored>) -> String {
     )
 }
 
-/// Scores again what a correction touches, in each branch that was scored today; where that is
-/// still to come, it finds the corrected days by itself.
+/// Scores again what altered days touch, in each branch that was scored today; where that is still
+/// to come, it finds the days by itself.
 async fn rescore(
     state: &AppState,
     station: &StationRecord,
-    last_corrected: NaiveDate,
+    last_altered: NaiveDate,
 ) -> Result<(), AppError> {
     let (state, station) = (state.clone(), station.clone());
     tokio::task::spawn_blocking(move || {
         let now = state.now();
-        for branch in state.store.read(|conn| branches::list(conn, Page::everything()))? {
-            let stations = state.store.read(|conn| stations::of_branch(conn, &branch))?;
-            if stations.iter().all(|it| it.id != station.id) || !scored_today(&state, &branch, now)?
-            {
-                continue;
-            }
-            let today = local_day(now, branch.time_zone);
-            let key = station.key.as_str();
-            scoring::score_after_correction(&state, branch.id, key, last_corrected, today)?;
-        }
-        Ok(())
+        late_weather::rescore(&state, &station, last_altered, |branch| {
+            scored_today(&state, branch, now)
+        })
     })
     .await
-    .map_err(|error| AppError::internal("scoring after a correction", error))?
+    .map_err(|error| AppError::internal("scoring after a correction", error))??;
+    Ok(())
 }
 
 fn scored_today(

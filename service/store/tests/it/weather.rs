@@ -46,8 +46,8 @@ on_both! {
         let put = |days: &[WeatherDay]| store.write(|c| weather::put_days(c, id, days, now())).unwrap();
         assert_eq!(put(&first), DaysStored { inserted: 2, ..DaysStored::default() });
         let second = [first[0].clone(), weather_day("2025-06-02", 25.0, 42.2), weather_day("2025-06-03", 26.1, 43.0)];
-        let last_corrected = Some(day("2025-06-02"));
-        assert_eq!(put(&second), DaysStored { inserted: 1, corrected: 1, unchanged: 1, last_corrected });
+        let last_altered = Some(day("2025-06-02"));
+        assert_eq!(put(&second), DaysStored { inserted: 1, corrected: 1, unchanged: 1, last_altered });
         let june = DateRange::new(day("2025-06-01"), day("2025-06-30")).unwrap();
         store.read(|c| -> Outcome {
             assert_eq!(weather::days(c, id, june)?, second);
@@ -56,6 +56,17 @@ on_both! {
             assert_eq!(weather::stored_range(c, id)?, DateRange::new(day("2025-06-01"), day("2025-06-03")));
             Ok(())
         }).unwrap();
+    }
+
+    fn a_day_that_was_missing_between_stored_days_counts_as_altered(store: &Store) {
+        let id = store.write(|c| weather::put_station(c, &station("XX000000002"), now())).unwrap().id;
+        let put = |days: &[WeatherDay]| store.write(|c| weather::put_days(c, id, days, now())).unwrap();
+        let begin = put(&[weather_day("2025-06-01", 24.4, 40.6), weather_day("2025-06-04", 25.0, 41.7)]);
+        assert_eq!(begin.last_altered, None, "nobody can have read an empty record");
+        let filled = put(&[weather_day("2025-06-03", 25.0, 41.0)]);
+        assert_eq!((filled.inserted, filled.last_altered), (1, Some(day("2025-06-03"))));
+        let next = put(&[weather_day("2025-06-05", 25.0, 41.0)]);
+        assert_eq!((next.inserted, next.last_altered), (1, None), "the day after the last is merely new");
     }
 
     fn the_newest_forecast_of_an_instant_is_found(store: &Store) {

@@ -8,6 +8,7 @@
 use std::io::BufRead;
 
 use csv::ByteRecord;
+use hotspell_domain::record_lines::RecordLines;
 
 use super::FormatError;
 use super::assemble::{Assembler, Element, ElementValue};
@@ -60,15 +61,16 @@ pub fn visit(
         .has_headers(false)
         .flexible(true)
         .buffer_capacity(1 << 16)
-        .from_reader(reader);
+        .from_reader(RecordLines::new(reader));
     let mut record = ByteRecord::new();
     let mut columns = None;
-    let mut number = 0;
-    while lines
-        .read_byte_record(&mut record)
-        .map_err(|error| FormatError::csv(error, number + 1))?
-    {
-        number += 1;
+    loop {
+        let begins = lines.position().byte();
+        let read = lines.read_byte_record(&mut record);
+        let number = usize::try_from(lines.get_mut().line_at(begins)).unwrap_or(usize::MAX);
+        if !read.map_err(|error| FormatError::csv(error, number))? {
+            return Ok(());
+        }
         let columns = match columns {
             Some(columns) => columns,
             None => match Columns::of_first_line(&record)? {
@@ -83,7 +85,6 @@ pub fn visit(
             each(station, value)?;
         }
     }
-    Ok(())
 }
 
 fn element_value(
@@ -119,4 +120,20 @@ pub fn read(reader: impl BufRead, station: Option<&str>) -> Result<StationSeries
         Ok(())
     })?;
     days.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_names_the_line_of_the_file_past_empty_lines_and_windows_line_ends() {
+        let good = "USW00000002,20240101,TMAX,211,,,S,";
+        for end in ["\n", "\r\n"] {
+            let text =
+                format!("{good}{end}{end}{end}{good}{end}USW00000002,2024-13-01,TMAX,211{end}");
+            let error = read(text.as_bytes(), None).unwrap_err().to_string();
+            assert!(error.contains("line 5"), "{end:?}: {error}");
+        }
+    }
 }

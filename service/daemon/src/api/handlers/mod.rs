@@ -21,6 +21,7 @@ mod rehearsals;
 mod repairs;
 mod routes;
 mod runs;
+mod season;
 mod sites;
 mod technicians;
 mod trail;
@@ -106,6 +107,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(weather::list_weather_findings)
         .service(weather::put_weather_station)
         .service(weather::upload_weather_file)
+        .service(season::find_season)
+        .service(season::draw_season_curve)
         .service(branch_stations::list_branch_stations)
         .service(branch_stations::put_branch_stations)
         .service(branch_stations::list_station_weights)

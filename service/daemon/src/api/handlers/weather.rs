@@ -19,7 +19,7 @@ use crate::api::transact::{read, run, write};
 use crate::api::types::weather::{
     StationInput, StationView, WeatherDayView, WeatherFileView, WeatherFindingView,
 };
-use crate::app::weather;
+use crate::app::{AppError, late_weather, weather};
 use crate::state::AppState;
 
 /// Most days of one answer: a leap year.
@@ -184,7 +184,9 @@ fn noted<T: serde::Serialize>(
 ///
 /// A GHCN-Daily file (`.dly` or `.csv`), an hourly record, or what else the weather room reads,
 /// as plain text. Days before today are stored; a day that said something else before is
-/// corrected and its earlier value kept. The same file again changes nothing.
+/// corrected and its earlier value kept. Parts that lived through a day that was corrected or
+/// filled in are scored again at once, new days count at the next scoring. The same file again
+/// changes nothing.
 #[utoipa::path(
     tag = "weather",
     params(("station_id" = i64, Path, description = "Number of the station")),
@@ -203,13 +205,18 @@ pub(crate) async fn upload_weather_file(
     body: Result<web::Bytes, actix_web::Error>,
 ) -> actix_web::Result<HttpResponse> {
     let id = StationId(id.into_inner());
-    read(&state, move |conn| Ok(rows::station(conn, id)?)).await?;
+    let station = read(&state, move |conn| Ok(rows::station(conn, id)?)).await?;
     let body = body.map_err(|error| too_large(error, &request))?;
     let (shared, now) = (state.clone(), state.now());
-    let stored = run(move || {
+    let (stored, scored_again) = run(move || {
         let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
         let today = local_day(now, branch.time_zone);
-        weather::import(&shared, id, "upload", body.as_ref(), today, now)
+        let stored = weather::import(&shared, id, "upload", body.as_ref(), today, now)?;
+        let scored = match stored.days.last_altered {
+            Some(day) => late_weather::rescore(&shared, &station, day, |_| Ok(true))?,
+            None => 0,
+        };
+        Ok::<_, AppError>((stored, scored))
     })
     .await?;
     let view = WeatherFileView {
@@ -217,6 +224,7 @@ pub(crate) async fn upload_weather_file(
         corrected: stored.days.corrected,
         unchanged: stored.days.unchanged,
         findings: stored.findings,
+        scored_again,
     };
     let kept = view.clone();
     write(&state, move |conn| noted(conn, &caller, "upload weather file", &kept, now)).await?;

@@ -15,6 +15,7 @@ pub mod rehearsals;
 pub mod repairs;
 pub mod routes;
 pub mod runs;
+pub mod season;
 pub mod sites;
 mod stored;
 pub mod technicians;

@@ -65,6 +65,9 @@ pub struct WeatherFileView {
     pub unchanged: usize,
     /// Number of findings against the file.
     pub findings: usize,
+    /// Number of parts scored again at once, because a day that they lived through was corrected
+    /// or filled in.
+    pub scored_again: usize,
 }
 
 impl StationInput {

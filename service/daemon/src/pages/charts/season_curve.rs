@@ -8,6 +8,7 @@ use chrono::{Datelike, NaiveDate};
 use hotspell_weather::season::{CurveDay, SeasonCurve};
 
 use super::put;
+use crate::app::outlook::BranchSeason;
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 480.0;
@@ -30,6 +31,13 @@ pub struct SeasonCurveLabels<'a> {
     pub title: &'a str,
     /// The unit of the degree days, such as `degF days, base 65F`.
     pub unit: &'a str,
+}
+
+/// The picture of a branch's season, under the branch's name.
+pub fn branch_season_svg(branch: &str, season: &BranchSeason) -> String {
+    let title = format!("{branch}: the season of {}", season.outlook.year);
+    let unit = season.degree_day_unit();
+    season_curve_svg(&season.curve, &SeasonCurveLabels { title: &title, unit: &unit })
 }
 
 /// Draws the curve as a whole SVG document of 960 by 480 units.

@@ -12,7 +12,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::{Datelike, Days, NaiveDate, TimeDelta};
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, SiteId, TemperatureUnit, VisitId, VisitState};
+use hotspell_domain::{BranchId, SiteId, VisitId, VisitState};
 use hotspell_store::answers::{self, AnswerFilter};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
@@ -30,7 +30,7 @@ use crate::app::outlook::{self, BranchSeason};
 use crate::app::rehearsal;
 use crate::app::scoring::ScoringSummary;
 use crate::app::season_plan::PlanFigures;
-use crate::pages::charts::season_curve::{SeasonCurveLabels, season_curve_svg};
+use crate::pages::charts::season_curve::branch_season_svg;
 use crate::pages::charts::weeks::{Marks, Week, weeks_svg};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, SEASON, Shell};
@@ -270,10 +270,7 @@ fn lead(stored: &Stored, first_spell: Option<&DateDistribution>) -> String {
 
 fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
     let outlook = &season.outlook;
-    let unit = match stored.branch.temperature_unit {
-        TemperatureUnit::DegC => "°C days",
-        TemperatureUnit::DegF => "°F days",
-    };
+    let unit = season.degree_day_unit();
     let heat = outlook.heat_so_far.map(|heat| {
         let gap = match heat.missing_days {
             0 => String::new(),
@@ -284,8 +281,6 @@ fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
             heat.degree_days, heat.normal, heat.p10, heat.p90, 100.0 * heat.warmer_than_share
         )
     });
-    let title = format!("{}: the season of {}", stored.branch.name, outlook.year);
-    let labels = SeasonCurveLabels { title: &title, unit };
     SeasonView {
         heat,
         dates: vec![
@@ -293,7 +288,7 @@ fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
             date_row("First hot spell", &outlook.first_hot_spell),
             date_row("Week with the most load, from", &outlook.peak_week),
         ],
-        curve: season_curve_svg(&season.curve, &labels),
+        curve: branch_season_svg(&stored.branch.name, season),
         base_years: season.grounds(),
         stale: season.stale.clone(),
     }
