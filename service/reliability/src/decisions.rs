@@ -15,6 +15,11 @@ use crate::score::ComponentState;
 use crate::survival_sum::integrate_unit;
 use crate::weibull::Weibull;
 
+/// Probability of failing before the season's end from which a part is replaced on the occasion of
+/// a visit, and from which the truck therefore carries its successor: likelier than not (common
+/// practice, no source).
+pub const REPLACE_FROM_PROBABILITY: f64 = 0.5;
+
 /// The best age at which to replace a part of one kind.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "policy")]

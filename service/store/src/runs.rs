@@ -196,14 +196,7 @@ pub fn latest(
     branch: BranchId,
     kind: RunKind,
 ) -> Result<Option<RunRecord>, StoreError> {
-    Ok(runs::table
-        .filter(runs::branch_id.eq(branch.0))
-        .filter(runs::kind.eq(kind.as_str()))
-        .filter(runs::outcome.eq(RunOutcome::Succeeded.as_str()))
-        .order(runs::id.desc())
-        .select(RunRecord::as_select())
-        .first(conn)
-        .optional()?)
+    last_of(conn, branch, kind, &[RunOutcome::Succeeded])
 }
 
 /// The newest run of a kind, however it ended.
@@ -215,9 +208,19 @@ pub fn newest(
     branch: BranchId,
     kind: RunKind,
 ) -> Result<Option<RunRecord>, StoreError> {
+    last_of(conn, branch, kind, RunOutcome::ALL)
+}
+
+fn last_of(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    kind: RunKind,
+    outcomes: &[RunOutcome],
+) -> Result<Option<RunRecord>, StoreError> {
     Ok(runs::table
         .filter(runs::branch_id.eq(branch.0))
         .filter(runs::kind.eq(kind.as_str()))
+        .filter(runs::outcome.eq_any(outcomes.iter().map(|outcome| outcome.as_str())))
         .order(runs::id.desc())
         .select(RunRecord::as_select())
         .first(conn)

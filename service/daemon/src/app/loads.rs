@@ -6,6 +6,7 @@ use hotspell_domain::{
     BranchId, CapacitorRating, ComponentClass, ComponentId, DateRange, RouteId, SiteId,
     VoltageRating,
 };
+use hotspell_reliability::decisions::REPLACE_FROM_PROBABILITY;
 use hotspell_reliability::needs::{RoutePart, part_needs};
 use hotspell_reliability::stock::{LoadList, Substitution, load_list};
 use hotspell_store::routes::{
@@ -21,10 +22,6 @@ use super::record::recorded;
 use super::scores::{self, LatestScores};
 use super::scoring::{self, Context, LifeModel};
 use crate::state::AppState;
-
-/// A part that is likelier than not to fail before the season's end is replaced on the occasion
-/// of the visit, so the truck carries its successor.
-pub(super) const REPLACE_FROM_PROBABILITY: f64 = 0.5;
 
 /// A kind of part that a truck can carry.
 #[derive(Debug, Clone, PartialEq)]

@@ -9,6 +9,7 @@ use chrono::{Days, NaiveDate};
 use hotspell_domain::{
     BranchId, ComponentId, DateRange, PlanId, RunId, SiteId, VisitId, VisitState,
 };
+use hotspell_reliability::decisions::REPLACE_FROM_PROBABILITY;
 use hotspell_reliability::rehearsal::{
     Plan, PlanDifference, PlannedVisit, Rehearsal, RehearsalError, RehearsalInput, RehearsedPlan,
     VisitEffect, rehearse,
@@ -25,7 +26,6 @@ use serde_json::{Value, json};
 use super::background::{self, Watch};
 use super::calendar::Calendar;
 use super::fleet::Fleet;
-use super::loads::REPLACE_FROM_PROBABILITY;
 use super::record::recorded;
 use super::scoring::{self, Context};
 use super::{AppError, scores};
