@@ -13,6 +13,7 @@ mod imports;
 mod lifecycle;
 mod model_proof;
 mod plan_alive;
+mod plan_days;
 mod rehearsal;
 mod season_loop;
 mod season_view;

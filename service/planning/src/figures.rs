@@ -1,10 +1,11 @@
-//! What a plan is worth against visiting in the order of the agreements with the same capacity.
+//! What a plan is worth against visiting in the order of the agreements with the same capacity, and how
+//! evenly it spreads the work.
 
 use serde::Serialize;
 
 use crate::error::PlanningError;
 use crate::season::plan::SeasonPlan;
-use crate::season::problem::SeasonProblem;
+use crate::season::problem::{SeasonProblem, Shift};
 
 /// The comparison.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -79,4 +80,47 @@ pub fn figures(
         placed: days.len(),
         placed_before: (0..=problem.days).map(|d| days.partition_point(|&day| day < d)).collect(),
     })
+}
+
+/// What a plan gives one technician to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct Load {
+    /// Days with a shift.
+    pub shifts: usize,
+    /// Days with at least one visit.
+    pub days: usize,
+    /// Visits.
+    pub visits: usize,
+    /// Work at homes.
+    pub work_s: i64,
+    /// Nominal travel.
+    pub travel_s: i64,
+    /// Work of the day with most of it.
+    pub fullest_day_work_s: i64,
+}
+
+/// The load of each technician of a plan, by index.
+///
+/// # Errors
+/// If the plan names a technician that the problem lacks.
+pub fn loads(problem: &SeasonProblem, plan: &SeasonPlan) -> Result<Vec<Load>, PlanningError> {
+    let shifts = |shifts: &[Option<Shift>]| shifts.iter().flatten().count();
+    let mut loads: Vec<Load> = problem
+        .technicians
+        .iter()
+        .map(|person| Load { shifts: shifts(&person.shifts), ..Load::default() })
+        .collect();
+    for route in &plan.routes {
+        let load = loads
+            .get_mut(route.technician)
+            .ok_or_else(|| PlanningError::Content("the plan is not one of this problem".into()))?;
+        let work_s: i64 =
+            route.stops.iter().map(|stop| i64::from(stop.leave_s - stop.start_s)).sum();
+        load.days += 1;
+        load.visits += route.stops.len();
+        load.work_s += work_s;
+        load.travel_s += route.travel_s;
+        load.fullest_day_work_s = load.fullest_day_work_s.max(work_s);
+    }
+    Ok(loads)
 }

@@ -97,15 +97,13 @@ impl<'p> Look<'p> {
         let mut with = route.clone();
         with.insert(model, visit, usize::from(place.after), *window);
         with.refresh(model, slot);
-        let node = with.nodes[usize::from(place.after) + 1];
         let loads = [route, &with].map(|r| i64::from(model.fairness_cost(r.work)));
         cost.fairness_s = loads[1] - if route.is_empty() { 0 } else { loads[0] };
         cost.travel_s =
             i64::from(with.travel) - if route.is_empty() { 0 } else { i64::from(route.travel) };
         cost.change_s += i64::from(window.cost);
-        // With a break, the latest arrival supposes it taken; then only the start found is sure.
-        let earliest_s = (node.depart - node.service).max(node.from);
-        let latest_s = if model.slots[slot].pause.is_some() { earliest_s } else { node.latest };
+        let node_index = usize::from(place.after) + 1;
+        let (earliest_s, latest_s) = with.starts(node_index);
         Some(Fit { day, technician, earliest_s, latest_s: latest_s.max(earliest_s), cost })
     }
 

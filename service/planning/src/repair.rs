@@ -201,7 +201,8 @@ fn apply(
     Ok(())
 }
 
-/// Takes some hours from a technician's shift: from its begin, from its end, or as a break in between.
+/// Takes some hours from a technician's shift: from its begin, from its end, or in between, where they
+/// stand for the day's break too and last at least as long.
 fn block(
     problem: &mut SeasonProblem,
     technician: usize,
@@ -216,19 +217,24 @@ fn block(
     *shift = if span.start_s <= whole.start_s && span.end_s >= whole.end_s {
         None
     } else if span.start_s <= whole.start_s {
-        Some(Shift { start_s: span.end_s, ..whole })
+        Some(shortened(Shift { start_s: span.end_s, ..whole }))
     } else if span.end_s >= whole.end_s {
-        Some(Shift { end_s: span.start_s, ..whole })
-    } else if whole.pause.is_some() {
-        return Err(unknown(format!(
-            "technician {technician} has a break on day {day}; hours in the middle of that shift cannot be blocked as well"
-        )));
+        Some(shortened(Shift { end_s: span.start_s, ..whole }))
     } else {
-        let duration_s = span.end_s - span.start_s;
+        let rest_s = whole.pause.map_or(0, |pause| pause.duration_s);
+        let duration_s = (span.end_s - span.start_s).max(rest_s);
         let pause = Break { earliest_s: span.start_s, latest_s: span.start_s, duration_s };
         Some(Shift { pause: Some(pause), ..whole })
     };
     Ok(())
+}
+
+/// A shift of which a part is lost keeps its break only while the span for its begin lies within.
+fn shortened(shift: Shift) -> Shift {
+    let whole = |pause: &Break| {
+        shift.start_s <= pause.earliest_s && pause.latest_s + pause.duration_s <= shift.end_s
+    };
+    Shift { pause: shift.pause.filter(whole), ..shift }
 }
 
 fn find_shift(

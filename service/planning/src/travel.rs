@@ -4,6 +4,8 @@
 
 use std::sync::Arc;
 
+use hotspell_domain::Position;
+
 use crate::error::PlanningError;
 
 /// Most locations of one problem: the dense table of the solver then takes under 1 GiB.
@@ -41,23 +43,20 @@ pub struct GreatCircle {
 }
 
 impl GreatCircle {
-    /// Mean radius of the earth in metres (IUGG mean radius R1).
-    const EARTH_RADIUS_M: f64 = 6_371_008.8;
-
     /// The defaults of the season problem: detour 1.3, 38 km/h, two minutes at the door.
     #[must_use]
     pub fn with_defaults(positions_deg: Vec<(f64, f64)>) -> Self {
         Self { positions_deg, detour: 1.3, speed_m_per_s: 38.0 / 3.6, door_s: 120 }
     }
 
-    /// Great-circle distance in metres by the haversine formula.
+    /// Great-circle distance in metres.
     #[must_use]
     pub fn distance_m(from_deg: (f64, f64), to_deg: (f64, f64)) -> f64 {
-        let (lat1, lat2) = (from_deg.0.to_radians(), to_deg.0.to_radians());
-        let half_dlat = (lat2 - lat1) / 2.0;
-        let half_dlon = (to_deg.1 - from_deg.1).to_radians() / 2.0;
-        let h = half_dlat.sin().powi(2) + lat1.cos() * lat2.cos() * half_dlon.sin().powi(2);
-        2.0 * Self::EARTH_RADIUS_M * h.sqrt().min(1.0).asin()
+        let position = |(latitude_degrees, longitude_degrees)| Position {
+            latitude_degrees,
+            longitude_degrees,
+        };
+        position(from_deg).distance_meters(&position(to_deg))
     }
 }
 

@@ -4,12 +4,13 @@
 
 use hotspell_planning::checker::check;
 use hotspell_planning::difference::{Difference, Names};
-use hotspell_planning::figures::figures;
+use hotspell_planning::figures::{Load, figures, loads};
 use hotspell_planning::offers::{Refused, offers};
 use hotspell_planning::reasons::{Block, account};
 use hotspell_planning::repair::{Event, Now, Scope, repair};
 use hotspell_planning::season::{
-    Budget, SeasonPlan, SeasonProblem, Visit, Window, parse_instance, plan, plan_from, plan_of,
+    Break, Budget, Fairness, SeasonPlan, SeasonProblem, Shift, Visit, Window, parse_instance, plan,
+    plan_from, plan_of,
 };
 use hotspell_planning::stability::{Stability, Standing};
 use hotspell_planning::staffing::{one_more, shortage};
@@ -173,6 +174,63 @@ fn hours_at_either_end_shorten_the_shift_and_a_whole_day_is_off() {
 }
 
 #[test]
+fn hours_lost_in_the_middle_of_a_shift_stand_for_its_break_and_last_as_long() {
+    let (mut problem, _) = planned();
+    give_breaks(&mut problem);
+    let before = plan_from(&problem, &[], &Budget::iterations(300), 1).unwrap();
+    let day = 6;
+    let after = |start_s: i32, end_s: i32| {
+        let events = [Event::Blocked { technician: 0, day, span: Window { start_s, end_s } }];
+        let scope = scope(day, 0, Some((day, day)));
+        let repaired =
+            repair(&problem, &before, &events, &scope, &Budget::iterations(500), 1).unwrap();
+        assert_eq!(check(&repaired.problem, &repaired.plan).violations, []);
+        repaired.problem.technicians[0].shifts[day].unwrap().pause
+    };
+    let at = |start_s: i32, duration_s: i32| {
+        Some(Break { earliest_s: start_s, latest_s: start_s, duration_s })
+    };
+    assert_eq!(after(36_000, 43_200), at(36_000, 7_200));
+    assert_eq!(after(36_000, 36_600), at(36_000, 1_800), "no shorter than the break");
+    assert_eq!(after(0, 36_000), problem.technicians[0].shifts[day].unwrap().pause);
+    assert_eq!(after(0, 43_200), None, "the break's hours are gone with the morning");
+}
+
+#[test]
+fn every_start_within_an_offer_of_a_day_with_a_break_leaves_all_others_where_they_are() {
+    let (mut problem, _) = planned();
+    give_breaks(&mut problem);
+    let before = plan_from(&problem, &[], &Budget::iterations(2_000), 1).unwrap();
+    let (mut tried, mut wide) = (0, 0);
+    for visit in (0..problem.visits.len()).step_by(23) {
+        for offer in offers(&problem, &before, visit, &[], 3).unwrap() {
+            for start_s in
+                [offer.earliest_s, (offer.earliest_s + offer.latest_s) / 2, offer.latest_s]
+            {
+                let mut pinned = problem.clone();
+                // Nobody else takes the room that the visit leaves.
+                for left in before.unplaced.iter().filter(|left| left.visit != visit) {
+                    pinned.visits[left.visit].days.clear();
+                }
+                let pin = &mut pinned.visits[visit].pin;
+                (pin.day, pin.technician) = (Some(offer.day), Some(offer.technician));
+                pin.window = Some(Window { start_s, end_s: start_s });
+                let mut sequences = before.sequences();
+                for route in &mut sequences {
+                    route.2.retain(|&v| v != visit);
+                }
+                let after = plan_from(&pinned, &sequences, &Budget::iterations(0), 1).unwrap();
+                assert_eq!(check(&pinned, &after).violations, []);
+                assert!(after.find(visit).is_some(), "{offer:?} at {start_s}");
+                tried += 1;
+            }
+            wide += usize::from(offer.latest_s > offer.earliest_s);
+        }
+    }
+    assert!(tried > 20 && wide > 0, "{tried} {wide}");
+}
+
+#[test]
 fn the_plan_of_sequences_is_the_plan_they_came_from() {
     let (problem, plan) = planned();
     let mut again = plan_of(&problem, &plan.sequences()).unwrap();
@@ -181,6 +239,14 @@ fn the_plan_of_sequences_is_the_plan_they_came_from() {
     let some: Vec<_> = plan.sequences().into_iter().skip(3).collect();
     let part = plan_of(&problem, &some).unwrap();
     assert_eq!(part.sequences(), some, "nothing is added");
+}
+
+/// Half an hour between eleven and two in every shift.
+fn give_breaks(problem: &mut SeasonProblem) {
+    for shift in problem.technicians.iter_mut().flat_map(|person| person.shifts.iter_mut()) {
+        let pause = Break { earliest_s: 39_600, latest_s: 48_600, duration_s: 1_800 };
+        *shift = shift.map(|shift| Shift { pause: Some(pause), ..shift });
+    }
 }
 
 #[test]
@@ -304,6 +370,22 @@ fn blocked_days_say_what_blocks_them_and_staffing_says_who_is_missing() {
     let more = one_more(&problem, &full, day, 0, &budget, 1).unwrap();
     assert!(more.saved_s() > 0, "{more:?}");
     assert!(more.placed > 0);
+}
+
+#[test]
+fn loads_add_up_to_the_plan_and_dear_long_days_are_shorter() {
+    let (mut problem, plan) = planned();
+    let loads_of = |problem: &SeasonProblem, plan: &SeasonPlan| loads(problem, plan).unwrap();
+    let before = loads_of(&problem, &plan);
+    assert_eq!(before.iter().map(|load| load.visits).sum::<usize>(), 300 - plan.unplaced.len());
+    assert_eq!(before.iter().map(|load| load.travel_s).sum::<i64>(), plan.cost.travel_s);
+    assert_eq!(before.iter().map(|load| load.days).sum::<usize>(), plan.routes.len());
+    assert!(before.iter().all(|load| load.days <= load.shifts && load.days > 0));
+    let fullest = |loads: &[Load]| loads.iter().map(|load| load.fullest_day_work_s).max().unwrap();
+    problem.fairness = Some(Fairness { comfortable_work_s: 10_000, cost_per_mille: 3_000 });
+    let even = plan_from(&problem, &[], &Budget::iterations(5_000), 1).unwrap();
+    assert_eq!(check(&problem, &even).violations, []);
+    assert!(fullest(&loads_of(&problem, &even)) < fullest(&before));
 }
 
 #[test]

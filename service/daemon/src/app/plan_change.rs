@@ -26,9 +26,12 @@ pub struct PlanChange {
     pub removed: usize,
     /// Visits that keep day, person and time (within a quarter of an hour).
     pub kept: usize,
-    /// What it saves in all against leaving everything as it is, in minutes of a technician's time;
-    /// what households are asked to change is subtracted.
-    pub saved_minutes: i64,
+    /// Driving that it saves against leaving everything as it is, in minutes; below zero when it costs some.
+    pub travel_saved_minutes: i64,
+    /// Visits without a place if everything stays as it is.
+    pub left_out_before: usize,
+    /// Visits without a place in the draft.
+    pub left_out_after: usize,
     /// Failures to be expected before the visits if everything stays as it is.
     pub expected_failures_before: f64,
     /// Each change in words.
@@ -109,7 +112,9 @@ pub fn told(
         added: difference.added.len(),
         removed: difference.removed.len(),
         kept: difference.kept,
-        saved_minutes: (before.cost.total_s() - after.cost.total_s()) / 60,
+        travel_saved_minutes: (before.cost.travel_s - after.cost.travel_s) / 60,
+        left_out_before: before.unplaced.len(),
+        left_out_after: after.unplaced.len(),
         expected_failures_before: expected.expected_failures_plan,
         sentences,
     })

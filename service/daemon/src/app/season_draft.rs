@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, DateRange, PlanId};
 use hotspell_planning::checker;
-use hotspell_planning::figures::figures;
+use hotspell_planning::figures::{figures, loads};
 use hotspell_planning::season::{SeasonPlan, SeasonProblem};
 use hotspell_store::plans::{self, NewPlanStop, NewUnplaced, PlanFields};
 use hotspell_store::words::{PlanState, RunKind};
@@ -13,7 +13,8 @@ use serde_json::{Value, json};
 use super::AppError;
 use super::record::recorded;
 use super::season_inputs::{Inputs, Posed};
-use super::season_plan::{Composed, PlanFigures};
+use super::season_plan::{Composed, PlanFigures, TechnicianLoad};
+use super::season_problem::BranchProblem;
 use crate::state::AppState;
 
 /// A draft before it is stored.
@@ -83,11 +84,33 @@ pub fn figures_of(
         expected_failures: counted.expected_failures_plan,
         expected_failures_agreement_order: counted.expected_failures_agreement_order,
         travel_minutes: travel_s / 60,
+        loads: loads_of(built, problem, plan)?,
         iterations: plan.iterations,
         travel: built.travel.clone(),
         staffing: None,
         change: None,
     })
+}
+
+fn loads_of(
+    built: &BranchProblem,
+    problem: &SeasonProblem,
+    plan: &SeasonPlan,
+) -> Result<Vec<TechnicianLoad>, AppError> {
+    let loads =
+        loads(problem, plan).map_err(|error| AppError::internal("loads of the plan", error))?;
+    let named = built.technicians.iter().zip(loads);
+    Ok(named
+        .map(|(technician_id, load)| TechnicianLoad {
+            technician_id: *technician_id,
+            shifts: load.shifts,
+            days: load.days,
+            visits: load.visits,
+            work_minutes: load.work_s / 60,
+            travel_minutes: load.travel_s / 60,
+            fullest_day_work_minutes: load.fullest_day_work_s / 60,
+        })
+        .collect())
 }
 
 /// Something to be stored together with a draft.

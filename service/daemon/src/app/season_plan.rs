@@ -3,7 +3,7 @@
 use std::sync::atomic::AtomicBool;
 
 use chrono::NaiveDate;
-use hotspell_domain::{BranchId, DateRange, PlanId, RunId};
+use hotspell_domain::{BranchId, DateRange, PlanId, RunId, TechnicianId};
 use hotspell_planning::season::{self, Budget, SeasonPlan};
 use hotspell_store::words::RunKind;
 use serde::{Deserialize, Serialize};
@@ -29,6 +29,25 @@ pub struct PlanRequest {
     pub iterations_per_visit: u64,
 }
 
+/// What a plan gives one technician to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TechnicianLoad {
+    /// Who.
+    pub technician_id: TechnicianId,
+    /// Days with a shift.
+    pub shifts: usize,
+    /// Days with at least one visit.
+    pub days: usize,
+    /// Visits.
+    pub visits: usize,
+    /// Work at homes, minutes.
+    pub work_minutes: i64,
+    /// Travel, minutes.
+    pub travel_minutes: i64,
+    /// Work at homes on the day with most of it, minutes.
+    pub fullest_day_work_minutes: i64,
+}
+
 /// What a plan says of itself.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlanFigures {
@@ -52,6 +71,9 @@ pub struct PlanFigures {
     pub expected_failures_agreement_order: f64,
     /// Travel of all routes, minutes.
     pub travel_minutes: i64,
+    /// What each technician who has a shift is given to do.
+    #[serde(default)]
+    pub loads: Vec<TechnicianLoad>,
     /// Search iterations.
     pub iterations: u64,
     /// Where the travel times come from.

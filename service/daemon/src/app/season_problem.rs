@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, NaiveDate};
 use hotspell_domain::{SiteId, Skill, TechnicianId, VisitId, VisitKind, VisitState};
 use hotspell_planning::season::{
-    Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
+    Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
 use hotspell_planning::stability::{Stability, Standing};
 use hotspell_reliability::horizon::{self, HorizonPoint};
@@ -135,7 +135,7 @@ pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
         technicians,
         visits,
         late_cost_per_day_s: input.settings.late_cost_s_per_day,
-        fairness: None,
+        fairness: fairness(input.settings),
     };
     Ok(BranchProblem {
         problem,
@@ -175,7 +175,10 @@ fn technicians(
             .iter()
             .map(|day| {
                 let (start_s, end_s) = input.calendar.shift(*id, *day)?;
-                Some(Shift { start_s, end_s, pause: None })
+                let pause = pause(input.settings).filter(|pause| {
+                    start_s <= pause.earliest_s && pause.latest_s + pause.duration_s <= end_s
+                });
+                Some(Shift { start_s, end_s, pause })
             })
             .collect();
         if shifts.iter().all(Option::is_none) {
@@ -203,6 +206,23 @@ fn technicians(
         ));
     }
     Ok((ids, people))
+}
+
+/// The pause of a shift that spans its hours, unless there is none.
+fn pause(settings: &Planning) -> Option<Break> {
+    (settings.pause_s > 0).then(|| Break {
+        earliest_s: seconds_of_day(settings.pause_from),
+        latest_s: seconds_of_day(settings.pause_until) - settings.pause_s,
+        duration_s: settings.pause_s,
+    })
+}
+
+/// What long days cost, unless nothing.
+fn fairness(settings: &Planning) -> Option<Fairness> {
+    (settings.beyond_comfortable_percent > 0).then(|| Fairness {
+        comfortable_work_s: settings.comfortable_work_s,
+        cost_per_mille: 10 * i32::from(settings.beyond_comfortable_percent),
+    })
 }
 
 /// Failures to be expected at a home before each planned day, by straight lines between the

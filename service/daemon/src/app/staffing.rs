@@ -43,8 +43,8 @@ pub struct ShortDay {
 pub struct OneMoreDay {
     /// The day: the first short one, or else the fullest.
     pub day: NaiveDate,
-    /// What it saves in all, in minutes of a technician's time; its own pay is not in it.
-    pub saved_minutes: i64,
+    /// Driving that it saves, in minutes; below zero when the visits that it places cost some.
+    pub travel_saved_minutes: i64,
     /// No-cool calls that it saves, as an expectation.
     pub saved_calls: f64,
     /// Visits placed in addition.
@@ -81,7 +81,7 @@ pub fn answer(
             let more = one_more(problem, plan, day, like, &some, seed).map_err(told)?;
             Some(OneMoreDay {
                 day: date(day)?,
-                saved_minutes: more.saved_s() / 60,
+                travel_saved_minutes: (more.without.travel_s - more.with.travel_s) / 60,
                 saved_calls: more.saved_calls(state.config.planning.failure_cost_s),
                 placed: more.placed,
             })

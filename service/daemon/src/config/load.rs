@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::de::{Error as _, IntoDeserializer};
 use toml::{Table, Value};
 
-use super::{Config, Decisions, MailChannel, REPLICATES_MAX, Rehearsal};
+use super::{Config, Decisions, MailChannel, Planning, REPLICATES_MAX, Rehearsal};
 
 const PREFIX: &str = "HOTSPELL_";
 
@@ -134,6 +134,7 @@ fn check(config: &Config) -> Result<(), ConfigError> {
     if config.planning.speed_m_per_s <= 0.0 || config.planning.speed_m_per_s.is_nan() {
         wrong.push("planning.speed_m_per_s: expected more than 0".to_owned());
     }
+    check_days(&config.planning, &mut wrong);
     check_rehearsal(&config.rehearsal, &mut wrong);
     check_decisions(&config.decisions, &mut wrong);
     check_roads(config, &mut wrong);
@@ -154,6 +155,24 @@ fn check(config: &Config) -> Result<(), ConfigError> {
         );
     }
     if wrong.is_empty() { Ok(()) } else { Err(ConfigError::Invalid(wrong)) }
+}
+
+fn check_days(planning: &Planning, wrong: &mut Vec<String>) {
+    if !(0..=86_400).contains(&planning.comfortable_work_s) {
+        wrong.push("planning.comfortable_work_s: expected 0 to 86400".to_owned());
+    }
+    if planning.beyond_comfortable_percent > 1_000 {
+        wrong.push("planning.beyond_comfortable_percent: expected 0 to 1000".to_owned());
+    }
+    let between = (planning.pause_until - planning.pause_from).num_seconds();
+    if planning.pause_s < 0 {
+        wrong.push("planning.pause_s: expected at least 0 (no pause)".to_owned());
+    } else if planning.pause_s > 0 && between < i64::from(planning.pause_s) {
+        wrong.push(
+            "planning.pause_s: does not fit between planning.pause_from and planning.pause_until"
+                .to_owned(),
+        );
+    }
 }
 
 fn check_rehearsal(rehearsal: &Rehearsal, wrong: &mut Vec<String>) {
@@ -287,6 +306,19 @@ mod tests {
         for key in ["rehearsal.found_by_eye", "rehearsal.replicates", "decisions.failure_cost"] {
             assert!(error.contains(key), "{error}");
         }
+    }
+
+    #[test]
+    fn a_pause_must_fit_between_its_hours_and_none_may_be_had() {
+        let long = file(
+            "[planning]\npause_s = 7200\npause_until = \"12:30:00\"\nbeyond_comfortable_percent = 1001\ncomfortable_work_s = -1\n",
+        );
+        let error = load(Some(long.path()), none()).unwrap_err().to_string();
+        for key in ["pause_s", "beyond_comfortable_percent", "comfortable_work_s"] {
+            assert!(error.contains(&format!("planning.{key}")), "{error}");
+        }
+        let none_at_all = file("[planning]\npause_s = 0\npause_until = \"11:00:00\"\n");
+        assert_eq!(load(Some(none_at_all.path()), none()).unwrap().planning.pause_s, 0);
     }
 
     #[test]

@@ -267,6 +267,18 @@ pub struct Planning {
     pub failure_cost_s: f64,
     /// Seconds added for each day past the due day.
     pub late_cost_s_per_day: i64,
+    /// Work at homes on one technician's day that is comfortable, in seconds.
+    pub comfortable_work_s: i32,
+    /// Seconds that each second of work beyond the comfortable costs in addition, per cent; 0 leaves days
+    /// as uneven as they come.
+    pub beyond_comfortable_percent: u16,
+    /// Length of the pause in the middle of a shift, in seconds; 0 means none.
+    pub pause_s: i32,
+    /// Earliest begin of the pause, by the branch's clock. A shift that does not span from here to
+    /// `pause_until` has none.
+    pub pause_from: chrono::NaiveTime,
+    /// Latest end of the pause.
+    pub pause_until: chrono::NaiveTime,
     /// Largest chance of missing a needed part that a truck may leave with.
     pub missing_part_chance: f64,
     /// Straight-line distance to road distance.
@@ -325,6 +337,11 @@ impl Default for Planning {
             threads: 0,
             failure_cost_s: 14_400.0,
             late_cost_s_per_day: 1_200,
+            comfortable_work_s: 19_800,
+            beyond_comfortable_percent: 25,
+            pause_s: 1_800,
+            pause_from: chrono::NaiveTime::from_hms_opt(11, 0, 0).unwrap_or_default(),
+            pause_until: chrono::NaiveTime::from_hms_opt(14, 0, 0).unwrap_or_default(),
             missing_part_chance: 0.05,
             detour: 1.3,
             speed_m_per_s: 10.6,

@@ -215,6 +215,16 @@ fn plan(out: &mut String, run: &DemoRun) -> fmt::Result {
         figures.travel_minutes / 60,
         figures.travel_minutes % 60,
         figures.iterations
+    )?;
+    let fullest = figures.loads.iter().map(|load| load.fullest_day_work_minutes);
+    let (Some(least), Some(most)) = (fullest.clone().min(), fullest.max()) else { return Ok(()) };
+    writeln!(
+        out,
+        "  work at homes on the fullest day: {} h {:02} min to {} h {:02} min, by technician",
+        least / 60,
+        least % 60,
+        most / 60,
+        most % 60
     )
 }
 

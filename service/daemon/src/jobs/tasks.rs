@@ -106,8 +106,13 @@ fn plan_again(
     match replan::replan(state, branch.id, today) {
         Ok(Some(draft)) => Ok(draft.figures.change.map_or_else(String::new, |change| {
             format!(
-                "draft {}: {} households on another day, {} min saved",
-                draft.plan, change.moved_day, change.saved_minutes
+                "draft {}: {} households on another day, {} min of driving saved, {} visits without \
+                 a place instead of {}",
+                draft.plan,
+                change.moved_day,
+                change.travel_saved_minutes,
+                change.left_out_after,
+                change.left_out_before
             )
         })),
         Ok(None) => Ok("the plan stays as it is".to_owned()),

@@ -323,6 +323,27 @@ impl Route {
         !can_wait || (can_now && arrival >= pause.earliest_s)
     }
 
+    /// Earliest start of the work at a stop, and the latest one up to which every start disturbs no other
+    /// stop.
+    pub(crate) fn starts(&self, index: usize) -> (i32, i32) {
+        let node = &self.nodes[index];
+        let Some(pause) = self.pauses.get(index) else {
+            return (node.depart - node.service, node.latest);
+        };
+        // Either the break is still to come after this stop, or it has been taken before it.
+        let still = (node.depart < NEVER && node.depart - node.service <= pause.before)
+            .then(|| (node.depart - node.service, pause.before));
+        let taken = (pause.after < NEVER && pause.after - node.service <= node.latest)
+            .then(|| (pause.after - node.service, node.latest));
+        match (still, taken) {
+            (Some(still), Some(taken)) if taken.0 <= still.1 => {
+                (still.0.min(taken.0), still.1.max(taken.1))
+            }
+            (Some(one), _) | (None, Some(one)) => one,
+            (None, None) => (node.from, node.from),
+        }
+    }
+
     fn fits_with_pause(
         &self,
         model: &Model,

@@ -215,8 +215,13 @@ pub struct RepairView {
     pub removed: usize,
     /// Number of visits that keep day, person and time within a quarter of an hour.
     pub kept: usize,
-    /// What it saves in all against leaving everything as it is, in minutes of a technician's time.
-    pub saved_minutes: i64,
+    /// Driving that it saves against leaving everything as it is, in minutes; below zero when it costs
+    /// some, such as for a visit that gets a place.
+    pub travel_saved_minutes: i64,
+    /// Number of visits without a place if everything stays as it is, what happened taken into account.
+    pub left_out_before: usize,
+    /// Number of visits without a place in the draft.
+    pub left_out_after: usize,
     /// Each change in words.
     pub changes: Vec<String>,
 }
@@ -233,7 +238,9 @@ impl RepairView {
             added: change.added,
             removed: change.removed,
             kept: change.kept,
-            saved_minutes: change.saved_minutes,
+            travel_saved_minutes: change.travel_saved_minutes,
+            left_out_before: change.left_out_before,
+            left_out_after: change.left_out_after,
             changes: change.sentences,
         }
     }
