@@ -84,6 +84,11 @@ impl Demo {
         (token.to_owned(), day.to_string())
     }
 
+    /// Host and port that it listens on.
+    pub(crate) fn address(&self) -> String {
+        self.base.trim_start_matches("http://").to_owned()
+    }
+
     /// The first link with such a path in a mail to a household.
     pub(crate) async fn link(&self, path: &str) -> String {
         let outbox: PathBuf = self.folder.path().join("outbox");

@@ -9,6 +9,8 @@
 )]
 
 mod demo;
+mod offline;
+mod signal;
 
 use demo::Demo;
 use fantoccini::Locator;
@@ -38,7 +40,11 @@ async fn look(browser: &Browser, url: &str, name: &str, faults: &mut Vec<String>
 }
 
 async fn sign_in(browser: &Browser, demo: &Demo, token: &str) {
-    browser.show(&format!("{}/sign-in", demo.base)).await;
+    sign_in_at(browser, &demo.base, token).await;
+}
+
+async fn sign_in_at(browser: &Browser, base: &str, token: &str) {
+    browser.show(&format!("{base}/sign-in")).await;
     let window = &browser.window;
     window.find(Locator::Id("token")).await.unwrap().send_keys(token).await.unwrap();
     let button = Locator::Css("form button[type=submit]");

@@ -175,6 +175,11 @@ pub enum Verdict {
     Out,
 }
 
+impl Verdict {
+    /// Every verdict, best first.
+    pub const ALL: [Self; 3] = [Self::WithinTolerance, Self::Due, Self::Out];
+}
+
 /// How far below its rating a section may read.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ReadingLimits {
@@ -195,14 +200,25 @@ impl ReadingLimits {
     /// Judges a measured section against its rating.
     #[must_use]
     pub fn judge(&self, rated: Microfarads, measured: Microfarads) -> Verdict {
-        let below = |share: f64| measured.get() < rated.get() * (1.0 - share);
-        if below(self.out_share) {
+        if measured.get() < self.out_below_microfarads(rated) {
             Verdict::Out
-        } else if below(self.due_share) {
+        } else if measured.get() < self.due_below_microfarads(rated) {
             Verdict::Due
         } else {
             Verdict::WithinTolerance
         }
+    }
+
+    /// A reading below this is due, microfarads.
+    #[must_use]
+    pub fn due_below_microfarads(&self, rated: Microfarads) -> f64 {
+        rated.get() * (1.0 - self.due_share)
+    }
+
+    /// A reading below this is out, microfarads.
+    #[must_use]
+    pub fn out_below_microfarads(&self, rated: Microfarads) -> f64 {
+        rated.get() * (1.0 - self.out_share)
     }
 }
 

@@ -97,6 +97,12 @@ pub fn fahrenheit_from_celsius(celsius: f64) -> f64 {
     celsius.mul_add(1.8, 32.0)
 }
 
+/// What turns amperes over volts into microfarads at a mains frequency: `1e6 / (2 pi f)`.
+#[must_use]
+pub fn microfarads_per_ampere_per_volt(mains_hertz: f64) -> f64 {
+    1e6 / (2.0 * core::f64::consts::PI * mains_hertz)
+}
+
 /// Capacitance of a run capacitor from volts across it and amperes through it while it runs.
 ///
 /// ```text
@@ -122,9 +128,7 @@ pub fn microfarads_under_load(
             unit: "V",
         });
     }
-    Microfarads::new(
-        1e6 * amperes.get() / (2.0 * core::f64::consts::PI * mains_hertz * volts.get()),
-    )
+    Microfarads::new(microfarads_per_ampere_per_volt(mains_hertz) * amperes.get() / volts.get())
 }
 
 #[cfg(test)]

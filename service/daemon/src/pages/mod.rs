@@ -2,8 +2,8 @@
 //!
 //! Every page starts from what its reader must decide there; the head of its file says it. Pages
 //! call the same use cases as the API and hold no arithmetic of the trade. Nothing is inline: one
-//! stylesheet, no script, pictures as SVG made here, so that the Content-Security-Policy can stay
-//! strict.
+//! stylesheet, pictures as SVG made here, scripts only where people have no signal, so that the
+//! Content-Security-Policy can stay strict.
 
 mod assets;
 pub mod charts;
@@ -30,7 +30,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .error_handler(|error, _| refusal::PageError::unreadable_form(&error).into());
     config
         .app_data(forms)
-        .service(web::resource("/assets/hotspell.css").route(web::get().to(assets::stylesheet)))
+        .service(web::resource("/assets/{version}/{name}").route(web::get().to(assets::asset)))
         .service(web::resource("/").route(web::get().to(sign_in::start)))
         .service(
             web::resource("/sign-in")

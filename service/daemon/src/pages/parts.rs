@@ -1,6 +1,7 @@
 //! Machines and parts as people read them.
 
 use hotspell_domain::capacitor::Verdict;
+use hotspell_domain::quantity::microfarads_per_ampere_per_volt;
 use hotspell_domain::{ComponentClass, ReadingLimits};
 use hotspell_store::components::ComponentRecord;
 use hotspell_store::readings::ReadingRecord;
@@ -145,13 +146,39 @@ pub(super) const fn sections(class: ComponentClass) -> &'static [Section] {
 
 /// From which reading on a section is due and out.
 pub(super) fn limits(part: &ComponentRecord, section: Section) -> Option<String> {
-    let rated = rated(part, section)?.get();
+    let rated = rated(part, section)?;
     let limits = ReadingLimits::default();
     Some(format!(
-        "rated {rated} µF; due below {:.1}, out below {:.1}",
-        rated * (1.0 - limits.due_share),
-        rated * (1.0 - limits.out_share)
+        "rated {} µF; due below {:.1}, out below {:.1}",
+        rated.get(),
+        limits.due_below_microfarads(rated),
+        limits.out_below_microfarads(rated)
     ))
+}
+
+/// Numbers that a reading of a section is judged by.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct ReadingBounds {
+    /// Due below so many microfarads.
+    pub(super) due_below: f64,
+    /// Out below so many microfarads.
+    pub(super) out_below: f64,
+    /// Turns amperes over volts under load into microfarads.
+    pub(super) microfarads_per_ampere_per_volt: f64,
+}
+
+/// The numbers behind [`limits`].
+pub(super) fn bounds(
+    part: &ComponentRecord,
+    section: Section,
+    mains_hertz: f64,
+) -> Option<ReadingBounds> {
+    let (rated, limits) = (rated(part, section)?, ReadingLimits::default());
+    Some(ReadingBounds {
+        due_below: limits.due_below_microfarads(rated),
+        out_below: limits.out_below_microfarads(rated),
+        microfarads_per_ampere_per_volt: microfarads_per_ampere_per_volt(mains_hertz),
+    })
 }
 
 /// What follows from a verdict.

@@ -95,8 +95,13 @@ impl Shell {
     }
 
     /// Where the stylesheet is.
-    pub(super) fn stylesheet(&self) -> &'static str {
+    pub(super) fn stylesheet(&self) -> String {
         assets::stylesheet_address()
+    }
+
+    /// Where the script of the technician's pages is.
+    pub(super) fn technician_script(&self) -> String {
+        assets::technician_script_address()
     }
 
     /// Name of the form field that holds [`Self::form_token`].

@@ -9,6 +9,7 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::NaiveDate;
+use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, ComponentId, Condition, VisitId};
 use hotspell_store::branches::{self, BranchRecord};
@@ -25,7 +26,7 @@ use crate::app::day::{self, DayPart, DayUnit};
 use crate::app::letters;
 use crate::app::results;
 use crate::pages::forms::{Fields, Sent};
-use crate::pages::parts as view;
+use crate::pages::parts::{self as view, ReadingBounds};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
 use crate::pages::visitor::Crew;
@@ -90,6 +91,8 @@ struct CheckPage {
     any_wrong: bool,
     units: Vec<FormUnit>,
     may_override: bool,
+    /// What each verdict is called and what follows from it.
+    verdicts: Vec<(Mark, &'static str)>,
 }
 
 struct FormUnit {
@@ -119,6 +122,8 @@ struct FormPart {
 struct FormSection {
     name: &'static str,
     limits: Option<String>,
+    /// What the phone judges a reading by before it is sent.
+    bounds: Option<ReadingBounds>,
     inputs: Vec<FormInput>,
 }
 
@@ -226,11 +231,15 @@ impl CheckPage {
                     parts: unit
                         .parts
                         .iter()
-                        .map(|part| FormPart::of(part, fields, wrong))
+                        .map(|part| FormPart::of(part, home.branch.mains_hertz, fields, wrong))
                         .collect(),
                 })
                 .collect(),
             may_override: caller.is_office(),
+            verdicts: Verdict::ALL
+                .iter()
+                .map(|verdict| (words::verdict(*verdict), view::follows(*verdict)))
+                .collect(),
         }
     }
 }
@@ -244,7 +253,7 @@ fn about(visit: &VisitRecord) -> String {
 }
 
 impl FormPart {
-    fn of(part: &DayPart, fields: &Fields, wrong: &Wrong) -> Self {
+    fn of(part: &DayPart, mains_hertz: f64, fields: &Fields, wrong: &Wrong) -> Self {
         let record = &part.component;
         let named = |what| entry::field(record.id, what);
         let text = |what| fields.text(&named(what)).unwrap_or_default().to_owned();
@@ -262,7 +271,7 @@ impl FormPart {
             wrong,
             sections: view::sections(record.class)
                 .iter()
-                .map(|section| FormSection::of(part, *section, fields))
+                .map(|section| FormSection::of(part, *section, mains_hertz, fields))
                 .collect(),
             seen: Condition::ALL
                 .iter()
@@ -286,7 +295,7 @@ impl FormPart {
 }
 
 impl FormSection {
-    fn of(part: &DayPart, section: Section, fields: &Fields) -> Self {
+    fn of(part: &DayPart, section: Section, mains_hertz: f64, fields: &Fields) -> Self {
         let input = |what, label| {
             let name = entry::section_field(part.component.id, section, what);
             let value = fields.text(&name).unwrap_or_default().to_owned();
@@ -295,6 +304,7 @@ impl FormSection {
         Self {
             name: words::section(part.component.class, section),
             limits: view::limits(&part.component, section),
+            bounds: view::bounds(&part.component, section, mains_hertz),
             inputs: vec![
                 input("uf", "Meter, µF"),
                 input("v", "or under load: volts"),

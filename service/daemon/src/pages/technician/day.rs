@@ -7,8 +7,7 @@
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
-use chrono::NaiveDate;
-use hotspell_domain::local_time::local_day;
+use chrono::{NaiveDate, NaiveDateTime};
 use hotspell_domain::{BranchId, Role, TechnicianId, VisitState};
 use hotspell_store::routes::{LoadListLineRecord, LoadListRecord};
 use hotspell_store::{branches, technicians};
@@ -43,6 +42,9 @@ struct Neighbour {
 struct DayPage {
     shell: Shell,
     technician: String,
+    /// When the page was made: without signal it may be older than it looks.
+    as_of: String,
+    is_today: bool,
     day: String,
     before: Neighbour,
     after: Neighbour,
@@ -55,6 +57,8 @@ struct DayPage {
 
 struct LoadView {
     lines: Vec<LoadLineView>,
+    /// What the phone remembers the ticks of the list by.
+    tick: String,
     bound: String,
     short: String,
 }
@@ -126,6 +130,8 @@ struct Found {
     branch: branches::BranchRecord,
     technician: technicians::TechnicianRecord,
     on: NaiveDate,
+    /// Day and time of the branch's clock.
+    local: NaiveDateTime,
     day: Option<Day>,
 }
 
@@ -138,10 +144,11 @@ fn load(
     let now = state.now();
     state.store.read(|conn| {
         let record = branches::find(conn, branch)?;
-        let on = asked.unwrap_or_else(|| local_day(now, record.time_zone));
+        let local = now.with_timezone(&record.time_zone).naive_local();
+        let on = asked.unwrap_or_else(|| local.date());
         let person = technicians::find(conn, branch, technician)?;
         let day = day::load(conn, branch, technician, on)?;
-        Ok(Found { branch: record, technician: person, on, day })
+        Ok(Found { branch: record, technician: person, on, local, day })
     })
 }
 
@@ -159,6 +166,8 @@ fn page(shell: Shell, found: &Found, suffix: &str) -> DayPage {
     DayPage {
         shell: Shell { title, ..shell },
         technician: found.technician.name.clone(),
+        as_of: format!("{} {}", words::day(found.local.date()), words::time(found.local.time())),
+        is_today: found.on == found.local.date(),
         day: words::full_day(found.on),
         before: neighbour(found.on.pred_opt()),
         after: neighbour(found.on.succ_opt()),
@@ -166,7 +175,11 @@ fn page(shell: Shell, found: &Found, suffix: &str) -> DayPage {
         later: open.collect(),
         finished,
         total,
-        load: found.day.as_ref().and_then(|day| day.load.as_ref()).map(load_view),
+        load: found
+            .day
+            .as_ref()
+            .and_then(|day| day.load.as_ref())
+            .map(|load| load_view(load, found.on)),
     }
 }
 
@@ -175,8 +188,9 @@ fn is_open(day: Option<&Day>, number: usize) -> bool {
         .is_some_and(|stop| !matches!(stop.visit.state, VisitState::Done | VisitState::Dropped))
 }
 
-fn load_view((list, lines): &(LoadListRecord, Vec<LoadListLineRecord>)) -> LoadView {
+fn load_view((list, lines): &(LoadListRecord, Vec<LoadListLineRecord>), on: NaiveDate) -> LoadView {
     LoadView {
+        tick: on.to_string(),
         lines: lines
             .iter()
             .map(|line| LoadLineView {

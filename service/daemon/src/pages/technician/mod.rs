@@ -12,12 +12,14 @@ use hotspell_domain::{BranchId, VisitId};
 use hotspell_store::visits::{self, VisitRecord};
 use hotspell_store::{AnyConnection, StoreError};
 
+use super::assets;
 use super::refusal::PageError;
 use crate::api::caller::Caller;
 use crate::api::visibility;
 
 pub(super) fn routes(config: &mut web::ServiceConfig) {
     config
+        .service(web::resource("/technician/worker.js").route(web::get().to(assets::worker)))
         .service(web::resource("/technician/today").route(web::get().to(day::show)))
         .service(
             web::resource("/technician/visit/{visit}")

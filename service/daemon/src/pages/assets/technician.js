@@ -1,0 +1,200 @@
+// The technician's pages without signal: pages are kept, entries wait, nothing typed is lost.
+//
+// Without this script the pages work as they are, as long as there is signal.
+
+import * as outbox from "./outbox.js";
+
+/** How often waiting entries are tried again while a page is open. */
+const RETRY_MILLISECONDS = 15000;
+
+const form = document.querySelector("form.check");
+const waiting = document.getElementById("waiting");
+const mends = /^#mend-(\d+)$/.exec(location.hash);
+let mended = mends === null ? null : Number(mends[1]);
+
+function made(tag, text, more = {}) {
+  return Object.assign(document.createElement(tag), { textContent: text }, more);
+}
+
+/** Shows what waits, and why. */
+async function show(outcome) {
+  const all = await outbox.entries();
+  waiting.hidden = all.length === 0;
+  if (waiting.hidden) return;
+  const open = all.filter((entry) => !entry.refused).length;
+  const why = {
+    "no-signal": "They are sent when there is signal again.",
+    "signed-out": "Your session has ended: sign in again and they are sent.",
+  };
+  waiting.replaceChildren(made("h2", `${all.length} on this phone, not with the office yet`));
+  if (open > 0) waiting.append(made("p", why[outcome] ?? "They are being sent."));
+  const list = made("ul", "");
+  for (const entry of all) list.append(item(entry));
+  waiting.append(list);
+  if (outcome === "signed-out") {
+    const next = encodeURIComponent(location.pathname + location.search);
+    const link = made("a", "Sign in", { href: `/sign-in?next=${next}`, className: "button" });
+    waiting.append(link);
+  } else if (open > 0) {
+    waiting.append(made("button", "Send now", { type: "button", onclick: trySending }));
+  }
+}
+
+function item(entry) {
+  const time = new Date(entry.at).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
+  const line = made("li", `${entry.household}, entered ${time}`);
+  if (!entry.refused) return line;
+  for (const sentence of entry.refused) line.append(made("p", sentence));
+  line.append(made("a", "Mend it", { href: `${entry.path}#mend-${entry.number}` }), " ");
+  const remove = async () => {
+    if (!confirm(`Throw away what you entered for ${entry.household}?`)) return;
+    await outbox.discard(entry.number);
+    await show();
+  };
+  line.append(made("button", "Throw away", { type: "button", className: "quiet", onclick: remove }));
+  return line;
+}
+
+async function trySending() {
+  const outcome = await outbox.send();
+  await show(outcome);
+  return outcome;
+}
+
+/** Everything typed, without what belongs to the page itself. */
+function typed(submitter) {
+  const data = new FormData(form, submitter);
+  data.delete(form.querySelector("input[data-token]").name);
+  return [...data.entries()].map(([name, value]) => [name, String(value)]);
+}
+
+/** Puts values back into the form. */
+function refill(fields) {
+  for (const box of form.querySelectorAll("input[type=checkbox]")) {
+    box.checked = fields.some(([name, value]) => name === box.name && value === box.value);
+    if (box.checked) unfold(box);
+  }
+  for (const [name, value] of fields) {
+    const field = form.elements.namedItem(name);
+    if (!(field instanceof Element) || ["hidden", "checkbox"].includes(field.type)) continue;
+    if (field.value !== value) unfold(field);
+    field.value = value;
+  }
+  form.querySelectorAll("[data-due-below]").forEach(judge);
+}
+
+function unfold(field) {
+  const part = field.closest("details");
+  if (part) part.open = true;
+}
+
+/** What the numbers of a section say, at once. The limits are the service's. */
+function judge(section) {
+  const [metered, volts, amperes] = ["uf", "v", "a"].map((what) => {
+    const text = section.querySelector(`input[name$=".${what}"]`).value.trim().replace(",", ".");
+    return text === "" ? Number.NaN : Number(text);
+  });
+  const { dueBelow, outBelow, microfaradsPerAmperePerVolt } = section.dataset;
+  const loaded = (Number(microfaradsPerAmperePerVolt) * amperes) / volts;
+  const microfarads = Number.isNaN(metered) ? loaded : metered;
+  let verdict = "";
+  if (microfarads > 0) {
+    verdict = microfarads < Number(outBelow) ? "out" : "good";
+    if (verdict === "good" && microfarads < Number(dueBelow)) verdict = "due";
+  }
+  for (const said of section.querySelectorAll("[data-verdict]")) {
+    said.hidden = said.dataset.verdict !== verdict;
+  }
+}
+
+async function submitted(event) {
+  event.preventDefault();
+  const fields = typed(event.submitter).filter(([name]) => name !== "client_key");
+  fields.push(["client_key", `phone/${crypto.randomUUID()}`]);
+  const { pathname: path } = location;
+  const household = document.querySelector("h1").textContent.trim();
+  const number = await outbox.keep({ path, household, fields, at: Date.now() }, mended);
+  mended = null;
+  form.querySelectorAll("button").forEach((button) => (button.disabled = true));
+  await trySending();
+  if (await outbox.entry(number)) {
+    waiting.scrollIntoView();
+    waiting.focus();
+    form.querySelectorAll("button").forEach((button) => (button.disabled = false));
+  } else location.assign(`${path}/result`);
+}
+
+async function startForm() {
+  const { pathname: path } = location;
+  const before = mended === null ? await outbox.draft(path) : await outbox.entry(mended);
+  if (before) refill(before.fields);
+  form.addEventListener("input", (event) => {
+    const section = event.target.closest("[data-due-below]");
+    if (section) judge(section);
+    outbox.keepDraft(path, typed(null));
+  });
+  form.addEventListener("submit", submitted);
+}
+
+/** Ticks of the load list stay for the day. */
+function startTicks() {
+  for (const tick of document.querySelectorAll("input[data-tick]")) {
+    const name = `tick ${tick.dataset.tick}`;
+    tick.checked = localStorage.getItem(name) !== null;
+    tick.addEventListener("change", () => {
+      if (tick.checked) localStorage.setItem(name, "1");
+      else localStorage.removeItem(name);
+    });
+  }
+}
+
+/** Has the worker keep this page, the forms it leads to, and tomorrow with its forms. */
+async function keepPages() {
+  const { active } = await navigator.serviceWorker.ready;
+  const own = [...document.querySelectorAll("link[rel=stylesheet], script[src]")];
+  const keep = [location.pathname + location.search, ...own.map((it) => it.href ?? it.src)];
+  keep.push(new URL("./outbox.js", import.meta.url).href);
+  const day = document.querySelector("[data-day]");
+  if (day) {
+    keep.push(...stops(document));
+    const tomorrow = document.querySelector(".days a:last-child").getAttribute("href");
+    const answer = await fetch(tomorrow);
+    if (answer.ok && !answer.redirected) {
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      keep.push(tomorrow, ...stops(page));
+    }
+  }
+  const today = day?.dataset.day === "today";
+  if (today) keep.push("/technician/today");
+  active.postMessage({ keep, only: today });
+}
+
+const stops = (page) =>
+  [...page.querySelectorAll("a[href^='/technician/visit/']")].map((link) => link.getAttribute("href"));
+
+/** Whoever signs out leaves no homes behind on the phone. */
+async function leaving(event) {
+  event.preventDefault();
+  const left = (await outbox.entries()).length;
+  if (left > 0 && !confirm(`${left} entries have not been sent. Sign out all the same?`)) return;
+  for (const name of await caches.keys()) await caches.delete(name);
+  event.target.submit();
+}
+
+async function start() {
+  startTicks();
+  if (form) await startForm();
+  document.querySelector("form.leave")?.addEventListener("submit", leaving);
+  await show();
+  addEventListener("online", trySending);
+  // «Mend it» on the form's own page changes the address behind the # alone.
+  addEventListener("hashchange", () => location.reload());
+  setInterval(async () => {
+    if (!waiting.hidden) await trySending();
+  }, RETRY_MILLISECONDS);
+  await trySending();
+  await navigator.serviceWorker.register("/technician/worker.js");
+  await keepPages();
+}
+
+await start();
