@@ -1,11 +1,50 @@
 //! Fields of a sent form, by name.
 
 use std::collections::BTreeMap;
+use std::pin::Pin;
 
-use actix_web::web;
+use actix_web::dev::Payload;
+use actix_web::{FromRequest, HttpRequest, web};
+
+use super::refusal::PageError;
+use crate::api::auth::session;
 
 /// As browsers send it; a name may come several times.
-pub(super) type Sent = web::Form<Vec<(String, String)>>;
+type Sent = web::Form<Vec<(String, String)>>;
+
+/// A form of somebody without a session: a household, or who signs in.
+pub(super) struct OpenForm(pub(super) Fields);
+
+/// A form of somebody who signed in. It carries the session's token, so that no foreign page can
+/// send it; without it the answer is 403.
+pub(super) struct SessionForm(pub(super) Fields);
+
+type Taken<T> = Pin<Box<dyn Future<Output = Result<T, actix_web::Error>>>>;
+
+impl FromRequest for OpenForm {
+    type Error = actix_web::Error;
+    type Future = Taken<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let sent = Sent::from_request(request, payload);
+        Box::pin(async move { Ok(Self(Fields::of(sent.await?))) })
+    }
+}
+
+impl FromRequest for SessionForm {
+    type Error = actix_web::Error;
+    type Future = Taken<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (request, open) = (request.clone(), OpenForm::from_request(request, payload));
+        Box::pin(async move {
+            let OpenForm(fields) = open.await?;
+            session::check_form_token(&request, fields.text(session::FORM_FIELD))
+                .map_err(PageError::from)?;
+            Ok(Self(fields))
+        })
+    }
+}
 
 /// The fields of a form.
 #[derive(Debug, Clone, Default)]
@@ -13,7 +52,7 @@ pub(super) struct Fields(BTreeMap<String, Vec<String>>);
 
 impl Fields {
     /// Gathers what was sent.
-    pub(super) fn of(sent: Sent) -> Self {
+    fn of(sent: Sent) -> Self {
         let mut fields: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for (name, value) in sent.into_inner() {
             fields.entry(name).or_default().push(value);

@@ -9,7 +9,7 @@ use askama::Template;
 use hotspell_domain::{Language, Role};
 use serde::Deserialize;
 
-use super::forms::{Fields, Sent};
+use super::forms::OpenForm;
 use super::refusal::PageError;
 use super::shell::{self, Shell, see_other};
 use crate::api::auth::session::{self, SignIns};
@@ -82,9 +82,8 @@ pub(super) async fn form(query: web::Query<Query>) -> Result<HttpResponse, PageE
 pub(super) async fn enter(
     state: web::Data<AppState>,
     attempts: web::Data<SignIns>,
-    sent: Sent,
+    OpenForm(fields): OpenForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let next = own_path(fields.text("next")).to_owned();
     let email = fields.text("email").unwrap_or_default().to_owned();
     let entered = match (fields.text("token"), fields.text("password")) {
@@ -122,9 +121,8 @@ fn refuse(refusal: ApiError, next: &str, email: &str) -> Result<HttpResponse, Pa
 pub(super) async fn leave(
     state: web::Data<AppState>,
     request: HttpRequest,
-    sent: Sent,
+    OpenForm(fields): OpenForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let caller = request.extensions().get::<Caller>().copied();
     let mut answer = see_other("/sign-in");
     if let Some(caller) = caller {

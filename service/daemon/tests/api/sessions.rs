@@ -62,6 +62,28 @@ async fn a_session_names_the_caller_until_it_is_ended() {
     assert_eq!(whoami(&service, &other).await, "office account 1");
 }
 
+#[tokio::test]
+async fn a_form_without_the_sessions_own_token_changes_nothing() {
+    let service =
+        Service::start_with(Hooks { pages: hotspell_daemon::pages::routes, ..Hooks::NONE }, |_| {});
+    let (cookie, _) = session::sign_in_with_token(&service.state, &service.office).await.unwrap();
+    let cookie = format!("{}={}", cookie.name(), cookie.value());
+    let send = async |path: &str, body: &'static str| {
+        let request = service.client.post(format!("{}{path}", service.url)).body(body);
+        let request = request.header("Content-Type", "application/x-www-form-urlencoded");
+        request.header("Cookie", &cookie).send().await.unwrap().status()
+    };
+    for (path, body) in [
+        ("/office/rehearsal", "replicates=10"),
+        ("/office/rehearsal", "replicates=10&form_token=00"),
+        ("/office/rehearsal/1/stop", "a=b"),
+        ("/technician/visit/1", "finish=yes"),
+        ("/sign-out", "a=b"),
+    ] {
+        assert_eq!(send(path, body).await, StatusCode::FORBIDDEN, "{path} {body}");
+    }
+}
+
 async fn session_token(
     service: &Service,
     account: hotspell_domain::AccountId,

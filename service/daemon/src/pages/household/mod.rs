@@ -15,7 +15,7 @@ use hotspell_notices::links::LinkPurpose;
 use hotspell_store::{Page, StoreError, branches, contacts, sites};
 use serde::Deserialize;
 
-use super::forms::{Fields, Sent};
+use super::forms::OpenForm;
 use super::refusal::{PageError, blocking};
 use super::shell::{self, Shell, see_other};
 use crate::app::AppError;
@@ -65,9 +65,8 @@ async fn answer(
     state: web::Data<AppState>,
     request: HttpRequest,
     token: web::Path<String>,
-    sent: Sent,
+    OpenForm(fields): OpenForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let token = token.into_inner();
     let said = fields.text("answer").and_then(Said::of);
     let asked: Option<NaiveDate> = fields.text("day").and_then(|day| day.parse().ok());

@@ -21,7 +21,7 @@ use crate::app::background::{self, Standing};
 use crate::app::rehearsal::{self, RehearsalRequest, Rehearsed};
 use crate::config::REPLICATES_MAX;
 use crate::pages::charts::calls::calls_svg;
-use crate::pages::forms::{Fields, Sent};
+use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, REHEARSAL, Shell, see_other};
 use crate::pages::visitor::Office;
@@ -109,9 +109,8 @@ pub(super) async fn show(
 pub(super) async fn start(
     state: web::Data<AppState>,
     office: Office,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let told = |detail: String| PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail);
     let replicates = fields
         .text("replicates")
@@ -143,7 +142,7 @@ pub(super) async fn stop(
     state: web::Data<AppState>,
     office: Office,
     run: web::Path<i64>,
-    _: Sent,
+    _: SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (branch, run) = (office.0.branch, RunId(run.into_inner()));
     blocking(move || background::stop(&state, branch, RunKind::Rehearsal, run)).await?;

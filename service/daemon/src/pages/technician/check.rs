@@ -19,13 +19,12 @@ use hotspell_store::words::Section;
 
 use super::entry::{self, Wrong};
 use super::{reached, visit_id};
-use crate::api::auth::session;
 use crate::api::caller::Caller;
 use crate::app::AppError;
 use crate::app::day::{self, DayPart, DayUnit};
 use crate::app::letters;
 use crate::app::results;
-use crate::pages::forms::{Fields, Sent};
+use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::parts::{self as view, ReadingBounds};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
@@ -159,11 +158,9 @@ pub(super) async fn record(
     request: HttpRequest,
     crew: Crew,
     visit: web::Path<String>,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (caller, id) = (crew.0, visit_id(&visit)?);
-    let fields = Fields::of(sent);
-    session::check_form_token(&request, fields.text(session::FORM_FIELD))?;
     let entered = fields.clone();
     let outcome = blocking(move || keep(&state, &caller, id, &entered)).await?;
     match outcome {
