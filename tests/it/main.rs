@@ -9,6 +9,7 @@
 
 mod backup;
 mod browser;
+mod exports;
 mod imports;
 mod lifecycle;
 mod model_proof;

@@ -139,6 +139,26 @@ def check_signature(name, raw, record):
               dkim.DKIM(changed).verify(dnsfunc=key_of), False)
 
 
+def check_feed(folder):
+    """A technician's calendar: no METHOD, events under stable UIDs, times in UTC."""
+    calendar = icalendar.Calendar.from_ical((folder / "calendar-feed.ics").read_bytes())
+    agree("feed: errors", list(calendar.errors), [])
+    agree("feed: METHOD", calendar.get("METHOD"), None)
+    agree("feed: NAME", str(calendar["NAME"]), 'Palo Brea: Lucía, "Lu"')
+    events = calendar.walk("VEVENT")
+    agree("feed: UIDs", [str(event["UID"]) for event in events],
+          [f"technician-visit-{number}.palobrea@hotspell" for number in (41, 42)])
+    agree("feed: errors of events", [list(event.errors) for event in events], [[], []])
+    agree("feed: DTSTART", [event["DTSTART"].dt for event in events],
+          [datetime(2026, 3, 8, 7, 30, tzinfo=timezone.utc),
+           datetime(2026, 3, 10, 15, 0, tzinfo=timezone.utc)])
+    agree("feed: DTEND", [event["DTEND"].dt for event in events],
+          [datetime(2026, 3, 8, 8, 30, tzinfo=timezone.utc),
+           datetime(2026, 3, 10, 15, 45, tzinfo=timezone.utc)])
+    agree("feed: SUMMARY", str(events[0]["SUMMARY"]), "Revisión del capacitor: Peñalosa; 2nd")
+    agree("feed: DESCRIPTION", str(events[0]["DESCRIPTION"]).count("\n"), 1)
+
+
 def check_webhook(folder):
     """The signature of the webhook channel is the one that the reference library makes."""
     moment = datetime(2026, 2, 24, 16, 5, tzinfo=timezone.utc)
@@ -163,6 +183,7 @@ def main():
             name, language, _ = path.name.split(".")
             ids.add(check_mail(folder, name, language, record))
         agree("Message-IDs", len(ids), len(mails))
+        check_feed(folder)
         check_webhook(folder)
     print(f"notices: {checked} values agree in {len(mails)} mails")
 

@@ -11,7 +11,7 @@ use hotspell_store::{AnyConnection, KeyedRecord, Page, StoreError, agreements};
 use crate::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::table::{Cells, Column, RowRef, Table, optional, required};
-use crate::values::{self, Between};
+use crate::values::{self, Between, LINE_MAX};
 
 pub(crate) const COLUMNS: &[Column] = &[
     required("component"),
@@ -66,7 +66,7 @@ struct Draft {
 pub(crate) fn rating(class: Option<ComponentClass>) -> impl Fn(&str) -> Result<String, String> {
     move |value| {
         let Some(class) = class.filter(|class| class.is_run_capacitor()) else {
-            return values::text(100)(value);
+            return values::text(LINE_MAX)(value);
         };
         let rating: CapacitorRating =
             value.parse().map_err(|_| "a rating such as 45+5 uF 370/440 V or 7.5 uF 440 V")?;
@@ -113,7 +113,7 @@ fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<Draft>
     if unit.is_none() && !cells.raw("unit").is_empty() {
         cells.refuse("unit", "the key of a stored unit".to_owned());
     }
-    let position = cells.required("position", values::text(60));
+    let position = cells.required("position", values::text(LINE_MAX));
     let class: Option<ComponentClass> = cells.required("class", values::word);
     let rating_text = cells.optional("rating", rating(class));
     if class.is_some_and(ComponentClass::is_run_capacitor) && cells.raw("rating").is_empty() {
@@ -127,7 +127,7 @@ fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<Draft>
     if replaced_by.is_some() && cells.raw("ended_on").is_empty() {
         cells.refuse("ended_on", "a day, because replaced_by has a value".to_owned());
     }
-    let batch = cells.optional("batch", values::text(100));
+    let batch = cells.optional("batch", values::text(LINE_MAX));
     let (key, unit) = (key?, unit?);
     let stored = known.stored.get(&key);
     let assumed = || {

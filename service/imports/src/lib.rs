@@ -1,4 +1,4 @@
-//! CSV files of the user's own records into the store.
+//! CSV files of the user's own records into the store, and out of it again.
 //!
 //! The files, their headers and values are described in `docs/import.md`. A file is taken as a
 //! whole or not at all; every bad row is reported with its row, column, value and what was
@@ -6,6 +6,8 @@
 
 mod agreements;
 mod components;
+mod export;
+mod formula;
 mod readings;
 mod replacements;
 mod report;
@@ -22,6 +24,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::BranchId;
 use hotspell_store::{AnyConnection, Store, StoreError};
 
+pub use export::{ExportError, export};
 pub use report::{
     Assumption, Finding, ImportKind, ImportRefusal, ImportReport, MAX_BYTES, MAX_FINDINGS,
     MAX_LISTED, MAX_ROWS,

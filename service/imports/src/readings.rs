@@ -13,7 +13,7 @@ use crate::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
-use crate::values;
+use crate::values::{self, NOTE_MAX};
 
 pub(crate) const COLUMNS: &[Column] = &[
     required("reading"),
@@ -55,7 +55,7 @@ fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<Readin
     let (volts, amperes) = under_load(cells);
     let conditions: Vec<Condition> =
         cells.optional("conditions", values::words).unwrap_or_default();
-    let note = cells.optional("note", values::text(2000));
+    let note = cells.optional("note", values::text(NOTE_MAX));
     let says = ["microfarads", "volts", "amperes", "conditions", "note"];
     if says.iter().all(|column| cells.raw(column).is_empty()) {
         cells.refuse("microfarads", "a number, a condition or a note".to_owned());

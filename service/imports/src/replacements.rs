@@ -11,7 +11,7 @@ use crate::components::rating;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::Fate;
 use crate::table::{Cells, Column, Table, optional, required};
-use crate::values;
+use crate::values::{self, LINE_MAX};
 
 pub(crate) const COLUMNS: &[Column] = &[
     required("component"),
@@ -42,13 +42,16 @@ fn read(cells: &mut Cells<'_>, old: ComponentRecord, context: &Context) -> Optio
     }
     let key = cells.optional("new_component", values::key);
     let new_rating = cells.optional("new_rating", rating(Some(old.class)));
-    let batch = cells.optional("new_batch", values::text(100));
+    let batch = cells.optional("new_batch", values::text(LINE_MAX));
     for column in ["new_rating", "new_batch"] {
         if key.is_none() && !cells.raw(column).is_empty() {
             cells.refuse("new_component", format!("a key, because {column} has a value"));
         }
     }
-    check_rating(cells, &old, new_rating.as_deref());
+    // What is stored has happened, by the rule or by the office's word.
+    if old.ended_on.is_none() {
+        check_rating(cells, &old, new_rating.as_deref());
+    }
     let successor = key.map(|key| Successor {
         key,
         class: old.class,

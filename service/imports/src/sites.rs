@@ -1,5 +1,7 @@
 //! Homes, with their days away and the person who gets the notices.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::{Language, SiteId};
 use hotspell_store::contacts::{ContactFields, ContactRecord};
@@ -10,7 +12,7 @@ use crate::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, Synced, sync};
 use crate::table::{Cells, Column, Table, optional, required};
-use crate::values;
+use crate::values::{self, LINE_MAX, NOTE_MAX};
 
 pub(crate) const COLUMNS: &[Column] = &[
     required("site"),
@@ -54,11 +56,11 @@ struct Draft {
 
 fn read(cells: &mut Cells<'_>, today: NaiveDate) -> Option<Draft> {
     let key = cells.required("site", values::key);
-    let name = cells.required("name", values::text(200));
-    let address_1 = cells.required("address_1", values::text(200));
-    let city = cells.required("city", values::text(100));
-    let region = cells.required("region", values::text(100));
-    let postal_code = cells.required("postal_code", values::text(20));
+    let name = cells.required("name", values::text(LINE_MAX));
+    let address_1 = cells.required("address_1", values::text(LINE_MAX));
+    let city = cells.required("city", values::text(LINE_MAX));
+    let region = cells.required("region", values::text(LINE_MAX));
+    let postal_code = cells.required("postal_code", values::text(LINE_MAX));
     let position = values::position(cells, "latitude", "longitude");
     let (visit_from, visit_until) = visiting_hours(cells);
     let absences = cells
@@ -69,17 +71,17 @@ fn read(cells: &mut Cells<'_>, today: NaiveDate) -> Option<Draft> {
         .collect();
     let contact = contact(cells, today);
     let fields = SiteFields {
-        address_2: cells.optional("address_2", values::text(200)),
+        address_2: cells.optional("address_2", values::text(LINE_MAX)),
         latitude_degrees: position.map(|position| position.latitude_degrees),
         longitude_degrees: position.map(|position| position.longitude_degrees),
         elevation_metres: cells.optional("elevation_metres", values::number(-500.0, 9000.0)),
-        access_notes: cells.optional("access_notes", values::text(2000)),
+        access_notes: cells.optional("access_notes", values::text(NOTE_MAX)),
         refused_weekdays: cells
             .optional("refused_weekdays", values::weekdays)
             .unwrap_or(WeekdaySet::NONE),
         visit_from,
         visit_until,
-        vulnerability: cells.optional("vulnerability", values::text(500)),
+        vulnerability: cells.optional("vulnerability", values::text(NOTE_MAX)),
         language: cells.optional("language", values::word).unwrap_or(Language::English),
         key: key?,
         name: name?,
@@ -101,12 +103,12 @@ fn visiting_hours(cells: &mut Cells<'_>) -> (Option<NaiveTime>, Option<NaiveTime
 }
 
 fn contact(cells: &mut Cells<'_>, today: NaiveDate) -> Option<ContactDraft> {
-    let name = cells.optional("contact_name", values::text(200));
+    let name = cells.optional("contact_name", values::text(LINE_MAX));
     let email = cells.optional("contact_email", values::email);
     let phone = cells.optional("contact_phone", values::phone);
     let consents = cells.optional("contact_mail_consent", values::yes_no).unwrap_or(false);
     let on = cells.optional("contact_consent_on", values::past_day(today));
-    let how = cells.optional("contact_consent_how", values::text(200));
+    let how = cells.optional("contact_consent_how", values::text(LINE_MAX));
     if consents {
         for column in ["contact_consent_on", "contact_consent_how"] {
             if cells.raw(column).is_empty() {
@@ -129,6 +131,7 @@ impl ContactDraft {
     /// mail, returned mail) stays; a new address is taken to be reachable.
     fn fields(&self, key: &str, site_id: SiteId, stored: Option<&ContactRecord>) -> ContactFields {
         let same_address = stored.is_some_and(|old| old.email == self.email);
+        let consent = self.consent_beside(stored);
         ContactFields {
             key: key.to_owned(),
             site_id,
@@ -136,9 +139,9 @@ impl ContactDraft {
             email: self.email.clone(),
             phone: self.phone.clone(),
             role: stored.and_then(|old| old.role.clone()),
-            mail_consent: self.consent.is_some(),
-            consent_at: self.consent.as_ref().map(|(day, _)| midnight(*day)),
-            consent_how: self.consent.as_ref().map(|(_, how)| how.clone()),
+            mail_consent: consent.given,
+            consent_at: consent.at,
+            consent_how: consent.how,
             stopped_at: stored.and_then(|old| old.stopped_at),
             reachable_by_mail: !same_address || stored.is_none_or(|old| old.reachable_by_mail),
             unreachable_reason: stored
@@ -146,6 +149,58 @@ impl ContactDraft {
                 .and_then(|old| old.unreachable_reason.clone()),
         }
     }
+}
+
+struct Consent {
+    given: bool,
+    at: Option<DateTime<Utc>>,
+    how: Option<String>,
+}
+
+impl ContactDraft {
+    /// The consent as the file wants it. What is stored stays where the file says the same less
+    /// exactly: the day of a consent whose moment is known, and no consent for a person who gave
+    /// none or has stopped the mail.
+    fn consent_beside(&self, stored: Option<&ContactRecord>) -> Consent {
+        let keep = stored.filter(|old| match &self.consent {
+            Some((day, how)) => {
+                old.mail_consent
+                    && old.consent_at.is_some_and(|at| at.date_naive() == *day)
+                    && old.consent_how.as_ref() == Some(how)
+            }
+            None => !old.mail_consent || old.stopped_at.is_some(),
+        });
+        match (keep, &self.consent) {
+            (Some(old), _) => Consent {
+                given: old.mail_consent,
+                at: old.consent_at,
+                how: old.consent_how.clone(),
+            },
+            (None, None) => Consent { given: false, at: None, how: None },
+            (None, Some((day, how))) => {
+                Consent { given: true, at: Some(midnight(*day)), how: Some(how.clone()) }
+            }
+        }
+    }
+}
+
+/// The person of each home of whom a file of homes speaks: the one with the home's key, as an
+/// import makes it, else the first one. `keys` are those of the homes.
+pub(crate) fn spoken_of<'a>(
+    contacts: impl IntoIterator<Item = &'a ContactRecord>,
+    keys: &HashMap<SiteId, &str>,
+) -> HashMap<SiteId, &'a ContactRecord> {
+    let mut found: HashMap<SiteId, &ContactRecord> = HashMap::new();
+    let rank = |contact: &ContactRecord| {
+        (keys.get(&contact.site_id).copied() != Some(contact.key.as_str()), contact.id)
+    };
+    for contact in contacts {
+        let best = found.entry(contact.site_id).or_insert(contact);
+        if rank(contact) < rank(best) {
+            *best = contact;
+        }
+    }
+    found
 }
 
 /// A consent is known to the day only.
@@ -228,13 +283,24 @@ fn keep_contacts(
     synced: &mut Synced<SiteId>,
 ) -> Result<(), ImportRefusal> {
     let stored = ContactRecord::by_key(conn, context.branch)?;
+    let keys: HashMap<SiteId, &str> =
+        synced.records.iter().map(|(key, (site, _))| (*site, key.as_str())).collect();
+    let of_site = spoken_of(stored.values(), &keys);
     let wanted: Vec<ContactFields> = drafts
         .iter()
         .filter_map(|draft| {
-            let key = &draft.fields.key;
-            let (site, _) = synced.records.get(key)?;
-            // The contact of an import has the key of its site.
-            Some(draft.contact.as_ref()?.fields(key, *site, stored.get(key)))
+            let (site, _) = synced.records.get(&draft.fields.key)?;
+            let old = of_site.get(site).copied();
+            // A contact that an import makes has the key of its site.
+            let key = old.map_or(&draft.fields.key, |old| &old.key);
+            Some(draft.contact.as_ref()?.fields(key, *site, old))
+        })
+        .collect();
+    let homes: HashMap<String, (String, SiteId)> = wanted
+        .iter()
+        .filter_map(|contact| {
+            let home = (*keys.get(&contact.site_id)?).to_owned();
+            Some((contact.key.clone(), (home, contact.site_id)))
         })
         .collect();
     let contacts = sync(conn, context.branch, &stored, wanted, context.now)?;
@@ -242,9 +308,9 @@ fn keep_contacts(
         if *fate == Fate::Unchanged {
             continue;
         }
-        let Some((site, _)) = synced.records.get(key).copied() else { continue };
-        if synced.also_changed(key) {
-            sites::touch(conn, context.branch, site, context.now)?;
+        let Some((home, site)) = homes.get(key) else { continue };
+        if synced.also_changed(home) {
+            sites::touch(conn, context.branch, *site, context.now)?;
         }
     }
     Ok(())

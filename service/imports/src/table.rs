@@ -6,6 +6,7 @@ use std::io::Read;
 use csv::StringRecord;
 use hotspell_domain::record_lines::RecordLines;
 
+use crate::formula;
 use crate::report::{Finding, ImportRefusal, MAX_BYTES, MAX_FINDINGS, MAX_ROWS};
 
 /// A column that a kind of file may have.
@@ -246,9 +247,10 @@ pub(crate) struct Cells<'a> {
 }
 
 impl Cells<'_> {
-    /// The text of a cell; empty when the column is not there.
+    /// The text of a cell without the apostrophe of an export; empty when the column is not there.
     pub(crate) fn raw(&self, column: &str) -> &str {
-        self.places.get(column).and_then(|place| self.row.record.get(*place)).unwrap_or_default()
+        let place = self.places.get(column);
+        formula::bare(place.and_then(|place| self.row.record.get(*place)).unwrap_or_default())
     }
 
     /// Whether nothing was found wrong with the row so far.

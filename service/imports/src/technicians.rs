@@ -10,9 +10,9 @@ use crate::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
-use crate::values;
+use crate::values::{self, LINE_MAX};
 
-const WEEKDAYS: [&str; 7] =
+pub(crate) const WEEKDAYS: [&str; 7] =
     ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
 
 pub(crate) const COLUMNS: &[Column] = &[
@@ -45,7 +45,7 @@ struct Draft {
 
 fn read(cells: &mut Cells<'_>) -> Option<Draft> {
     let key = cells.required("technician", values::key);
-    let name = cells.required("name", values::text(200));
+    let name = cells.required("name", values::text(LINE_MAX));
     let start = values::position(cells, "start_latitude", "start_longitude");
     let active_from = cells.optional("active_from", values::any_day);
     let active_until = cells.optional("active_until", values::any_day);

@@ -11,7 +11,7 @@ use crate::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
-use crate::values;
+use crate::values::{self, LINE_MAX};
 
 pub(crate) const COLUMNS: &[Column] = &[
     required("unit"),
@@ -27,7 +27,7 @@ pub(crate) const COLUMNS: &[Column] = &[
 ];
 
 /// One ton of refrigeration, 12,000 Btu (IT) an hour, in watts. NIST SP 811, appendix B.8.
-const WATTS_PER_TON: f64 = 3516.853;
+pub(crate) const WATTS_PER_TON: f64 = 3516.853;
 const TONS: (f64, f64) = (0.5, 30.0);
 /// A common nominal supply of residential outdoor units (common practice, no source).
 const SUPPLY_VOLTS: f64 = 240.0;
@@ -35,10 +35,8 @@ const SUPPLY_VOLTS: f64 = 240.0;
 fn capacity(cells: &mut Cells<'_>) -> Option<f64> {
     let (low, high) = TONS;
     let tons = cells.optional("capacity_tons", values::number(low, high));
-    let watts = cells.optional(
-        "capacity_watts",
-        values::number((low * WATTS_PER_TON).floor(), (high * WATTS_PER_TON).ceil()),
-    );
+    let watts =
+        cells.optional("capacity_watts", values::number(1.0, (high * WATTS_PER_TON).ceil()));
     if tons.is_some() && watts.is_some() {
         cells.refuse("capacity_watts", "nothing, because capacity_tons has a value".to_owned());
     }
@@ -61,7 +59,7 @@ fn read(
         cells.refuse("removed_on", "a day not before installed_on".to_owned());
     }
     Some(UnitFields {
-        label: cells.optional("label", values::text(100)),
+        label: cells.optional("label", values::text(LINE_MAX)),
         capacity_watts,
         installed_earliest: installed.earliest,
         installed_latest: installed.latest,

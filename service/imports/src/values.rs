@@ -13,7 +13,15 @@ type Read<T> = Result<T, String>;
 /// Days before this year are taken for mistakes.
 const EARLIEST_YEAR: i32 = 1950;
 /// Days after this year are taken for mistakes where the future is accepted.
-const LATEST_YEAR: i32 = 2100;
+const LATEST_YEAR: i32 = 2200;
+
+/// Longest name, line of an address or other short text, in characters.
+pub(crate) const LINE_MAX: usize = 200;
+/// Longest note, in characters.
+pub(crate) const NOTE_MAX: usize = 4_000;
+/// Longest key, in characters: 100 of the user's own, and what the service puts behind one for
+/// the readings and parts of a visit's result.
+const KEY_MAX: usize = 120;
 
 fn control_free(text: &str) -> Read<()> {
     match text.chars().find(|c| c.is_control() && !matches!(c, '\n' | '\r' | '\t')) {
@@ -40,7 +48,7 @@ pub(crate) fn key(value: &str) -> Read<String> {
     if value.contains(['\n', '\r', '\t']) {
         return Err("a key on one line".to_owned());
     }
-    text(100)(value)
+    text(KEY_MAX)(value)
 }
 
 /// A word of a closed set.
@@ -183,12 +191,14 @@ pub(crate) fn weekdays(value: &str) -> Read<WeekdaySet> {
         .collect()
 }
 
-/// A clock time.
+/// A clock time, to the minute or to the second.
 pub(crate) fn time(value: &str) -> Read<NaiveTime> {
-    let digits = value.len() == 5;
-    digits
-        .then(|| NaiveTime::parse_from_str(value, "%H:%M").ok())
-        .flatten()
+    let form = match value.len() {
+        5 => Some("%H:%M"),
+        8 => Some("%H:%M:%S"),
+        _ => None,
+    };
+    form.and_then(|form| NaiveTime::parse_from_str(value, form).ok())
         .ok_or_else(|| "a time such as 07:30".to_owned())
 }
 
@@ -245,7 +255,7 @@ pub(crate) fn email(value: &str) -> Read<String> {
             && !domain.starts_with('.')
             && !domain.ends_with('.')
             && !domain.contains('@')
-    }) && value.len() <= 254
+    }) && value.chars().count() <= 254
         && value.chars().all(|c| !c.is_whitespace() && !c.is_control());
     if right {
         Ok(value.to_owned())

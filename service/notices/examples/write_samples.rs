@@ -9,6 +9,7 @@ use std::error::Error;
 use std::path::PathBuf;
 
 use hotspell_domain::Language;
+use hotspell_notices::calendar::{CalendarEvent, feed};
 use hotspell_notices::channel::webhook_signature;
 use hotspell_notices::message::{DkimAlgorithm, DkimSigner, build};
 
@@ -43,8 +44,28 @@ fn main() -> Result<(), Box<dyn Error>> {
             std::fs::write(path("eml"), build(&notice, signer.as_ref())?.formatted())?;
         }
     }
+    std::fs::write(folder.join("calendar-feed.ics"), calendar_feed())?;
     let (id, body) = ("notice-4@palobrea.example.com", br#"{"kind":"reminder"}"#);
     let signature = webhook_signature(&[9; 32], id, samples::composed_at().timestamp(), body);
     std::fs::write(folder.join("webhook-signature"), signature)?;
     Ok(())
+}
+
+/// A technician's feed of two visits, one of them across the change of clocks in Chicago.
+fn calendar_feed() -> String {
+    let event = |number: u32, starts: &str, ends: &str| CalendarEvent {
+        uid: format!("technician-visit-{number}.palobrea@hotspell"),
+        sequence: 86_400 * number,
+        stamp: samples::composed_at(),
+        starts: samples::at(starts),
+        ends: samples::at(ends),
+        summary: "Revisión del capacitor: Peñalosa; 2nd".into(),
+        description: "Llegada avisada: 09:00-11:00\nEstado: agreed".into(),
+        location: "1842 E Saguaro Bend, Phoenix, AZ 85016".into(),
+    };
+    let events = [
+        event(41, "2026-03-08T07:30:00Z", "2026-03-08T08:30:00Z"),
+        event(42, "2026-03-10T15:00:00Z", "2026-03-10T15:45:00Z"),
+    ];
+    feed("Palo Brea: Lucía, \"Lu\"", &events)
 }

@@ -51,6 +51,9 @@ listing! {
     components, ComponentRecord, list,
     /// Which components.
     ComponentFilter {
+        /// One of these, at most a few hundred.
+        numbers: Vec<ComponentId> => |numbers| components::id
+            .eq_any(numbers.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// Of this machine.
         unit: UnitId => |unit| components::unit_id.eq(unit.0),
         /// Of the machines at this home.

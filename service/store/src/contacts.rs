@@ -56,6 +56,9 @@ listing! {
     ContactFilter {
         /// Of this home.
         site: SiteId => |site| contacts::site_id.eq(site.0),
+        /// Of one of these homes, at most a few hundred.
+        sites: Vec<SiteId> => |sites| contacts::site_id
+            .eq_any(sites.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// Whom mail reaches or not.
         reachable_by_mail: bool => |reachable| contacts::reachable_by_mail.eq(*reachable),
         /// Changed after this instant.

@@ -71,15 +71,18 @@ impl Checks {
 
     /// The user's own name of a record.
     pub(crate) fn key(&mut self, pointer: &str, key: &str) -> String {
+        if key.trim().contains(['\n', '\r', '\t']) {
+            self.refuse(pointer, "expected a key on one line");
+        }
         self.text(pointer, key, KEY_MAX)
     }
 
-    /// A mail address: one `@`, something on both sides, no blanks.
+    /// A mail address: one `@`, something before it, a domain with a dot after it, no blanks.
     pub(crate) fn email(&mut self, pointer: &str, email: Option<&str>) -> Option<String> {
         let email = self.optional(pointer, email, 254)?;
         let fits = email.split_once('@').is_some_and(|(name, host)| {
             !name.is_empty()
-                && !host.is_empty()
+                && host.contains('.')
                 && !host.contains('@')
                 && !host.starts_with('.')
                 && !host.ends_with('.')
@@ -96,7 +99,10 @@ impl Checks {
         let kept: String =
             phone.chars().filter(|c| !matches!(c, ' ' | '.' | '-' | '(' | ')')).collect();
         let digits = kept.strip_prefix('+').unwrap_or_default();
-        let fits = (7..=15).contains(&digits.len()) && digits.chars().all(|c| c.is_ascii_digit());
+        // Country codes do not begin with 0 (ITU-T E.164).
+        let fits = (7..=15).contains(&digits.len())
+            && !digits.starts_with('0')
+            && digits.chars().all(|c| c.is_ascii_digit());
         if !fits {
             self.refuse(pointer, "expected + and at most 15 digits such as +12025550143");
         }
@@ -207,7 +213,9 @@ mod tests {
 
     #[test]
     fn what_is_no_mail_address_is_refused() {
-        for text in ["anna", "@example.com", "anna@", "a b@example.com", "a@b@example.com"] {
+        for text in
+            ["anna", "@example.com", "anna@", "anna@home", "a b@example.com", "a@b@example.com"]
+        {
             let mut checks = Checks::default();
             checks.email("/email", Some(text));
             assert!(checks.finish().is_err(), "{text}");

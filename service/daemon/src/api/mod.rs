@@ -11,6 +11,7 @@ pub mod error;
 pub mod etag;
 pub mod extract;
 pub(crate) mod fallback;
+mod file_body;
 pub mod handlers;
 pub mod middleware;
 pub mod openapi;

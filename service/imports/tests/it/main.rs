@@ -5,3 +5,4 @@
 mod bad_input;
 mod files;
 mod fixture;
+mod round_trip;

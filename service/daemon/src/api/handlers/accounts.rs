@@ -7,7 +7,7 @@ use hotspell_domain::{AccountId, Role};
 use hotspell_store::accounts::{
     self as rows, AccountFields, AccountFilter, AccountRecord, NewToken,
 };
-use hotspell_store::words::{Resource, TokenId};
+use hotspell_store::words::{Resource, TokenId, TokenScope};
 use hotspell_store::{AnyConnection, contacts, technicians};
 
 use crate::api::audit::{self, Deed};
@@ -267,7 +267,9 @@ pub(crate) async fn list_tokens(
 
 /// Creates a token
 ///
-/// The answer shows it, once: only its digest is stored. Everybody may make own ones.
+/// The answer shows it, once: only its digest is stored. Everybody may make own ones. A token of
+/// the scope `calendar-feed`, for a technician's account, is the address of that technician's
+/// calendar; revoking it ends the address.
 #[utoipa::path(
     tag = "accounts",
     params(("account_id" = i64, Path, description = "Number of the account")),
@@ -287,6 +289,12 @@ pub(crate) async fn create_token(
     let stored = write(&state, move |conn| {
         let owner = tokens_owner(conn, &caller, id.into_inner())?;
         let input = input?;
+        if input.scope == TokenScope::CalendarFeed
+            && rows::find(conn, caller.branch, owner)?.technician_id.is_none()
+        {
+            let detail = "expected api: only a technician's account has a calendar";
+            return Err(ApiError::field("/scope", detail));
+        }
         let new = NewToken {
             account_id: owner,
             digest,
@@ -307,10 +315,13 @@ pub(crate) async fn create_token(
     })
     .await?;
     let place = format!("/api/v1/accounts/{}/tokens", stored.account_id);
+    let public_url = &state.config.server.public_url;
+    let calendar_url = (stored.scope == TokenScope::CalendarFeed)
+        .then(|| format!("{public_url}/calendars/{secret}.ics"));
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, place))
         .insert_header((header::CACHE_CONTROL, "no-store"))
-        .json(NewTokenView { token: secret, stored }))
+        .json(NewTokenView { token: secret, calendar_url, stored }))
 }
 
 /// Revokes a token

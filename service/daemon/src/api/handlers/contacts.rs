@@ -116,6 +116,7 @@ pub(crate) async fn list_contacts(
     visibility::listed_site(&state, &caller, query.site_id).await?;
     let filter = ContactFilter {
         site: query.site_id.map(Into::into),
+        sites: None,
         reachable_by_mail: query.reachable_by_mail,
         updated_after: query.updated_after,
     };

@@ -10,8 +10,10 @@ mod agreements;
 mod backtests;
 mod branch_stations;
 mod branches;
+mod calendars;
 mod components;
 mod contacts;
+mod exports;
 mod health;
 mod imports;
 mod notices;
@@ -31,7 +33,7 @@ mod weather;
 
 /// Registers every operation. Only what is registered by `service` reaches the document.
 pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(health::livez).service(health::readyz);
+    config.service(health::livez).service(health::readyz).service(calendars::find_calendar);
     config.service(
         scope("/api/v1")
             .configure(office)
@@ -131,12 +133,14 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(plans::list_unplaced_visits)
         .service(routes::list_routes)
         .service(routes::find_route)
-        .service(routes::find_load_list);
+        .service(routes::find_load_list)
+        .service(routes::find_route_geojson);
 }
 
 fn engine(config: &mut ServiceConfig<'_>) {
     config
         .service(imports::create_import)
+        .service(exports::find_export)
         .service(actions::create_scoring_run)
         .service(backtests::create_backtest)
         .service(backtests::find_backtest)
@@ -180,7 +184,7 @@ pub(crate) fn tags() -> Vec<Tag> {
         ("notices", "Messages in the outbox."),
         ("answers", "What households answered."),
         ("accounts", "Who may use the service, and their tokens."),
-        ("imports", "Bringing your own data as CSV."),
+        ("imports", "Bringing your own data as CSV, and taking it out again."),
         ("audit", "Who changed what, when."),
         ("changes", "The change feed for other programs."),
     ]

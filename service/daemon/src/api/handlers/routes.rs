@@ -1,5 +1,6 @@
 //! Day routes and load lists.
 
+use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::NaiveDate;
 use hotspell_domain::{DateRange, RouteId};
@@ -14,8 +15,10 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::read;
+use crate::api::types::geojson::FeatureCollection;
 use crate::api::types::routes::{LoadListView, RouteView};
 use crate::api::visibility;
+use crate::app::way;
 use crate::state::AppState;
 
 list_query! {
@@ -132,4 +135,33 @@ pub(crate) async fn find_load_list(
     })
     .await?;
     Ok(HttpResponse::Ok().json(view))
+}
+
+/// Reads a route as GeoJSON
+///
+/// For a map (RFC 7946): each stop as a point with its order, arrival and kind, then the way as a
+/// line from the technician's start over the stops and back, straight from place to place. A home
+/// whose position is not known is a stop without geometry.
+#[utoipa::path(
+    tag = "routes",
+    params(("route_id" = i64, Path, description = "Number of the route")),
+    responses((
+        status = 200, description = "The route's features",
+        body = FeatureCollection, content_type = "application/geo+json"
+    ))
+)]
+#[get("/routes/{route_id}/geojson")]
+pub(crate) async fn find_route_geojson(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let way = read(&state, move |conn| {
+        let route = reach(conn, &caller, id.into_inner())?;
+        Ok(way::load(conn, caller.branch, &route)?)
+    })
+    .await?;
+    Ok(HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "application/geo+json"))
+        .json(FeatureCollection::from(&way)))
 }

@@ -124,6 +124,8 @@ pub struct NewTokenView {
     /// The token. It is not stored and cannot be shown again.
     #[schema(example = "hs_kPq3…")]
     pub token: String,
+    /// Where a calendar program fetches the calendar; absent for a token of another scope.
+    pub calendar_url: Option<String>,
     /// What is stored of it.
     pub stored: TokenView,
 }

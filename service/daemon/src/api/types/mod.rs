@@ -8,6 +8,7 @@ pub mod branches;
 pub mod components;
 pub mod contacts;
 pub mod decisions;
+pub mod geojson;
 pub mod notices;
 pub mod plans;
 pub mod readings;
