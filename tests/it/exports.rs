@@ -24,7 +24,7 @@ const FILES: [(&str, &str); 7] = [
         "sites",
         "site,name,address_1,city,region,postal_code,latitude,longitude,access_notes,contact_name,contact_email,\
          contact_mail_consent,contact_consent_on,contact_consent_how,refused_weekdays\n\
-         S-1,'=HYPERLINK(\"\"x\"\"),1 Example Street,Phoenix,AZ,85001,33.5,-112.1,\"gate\ncode; «dog»\",\
+         S-1,\"'=HYPERLINK(\"\"x\"\")\",1 Example Street,Phoenix,AZ,85001,33.5,-112.1,\"gate\ncode; «dog»\",\
          @home,bo@example.com,yes,2024-01-05,agreement form,mon;sun\n\
          S-2,Ñandú,2 Example Street,Phoenix,AZ,85001,,,,,,,,,\n",
     ),

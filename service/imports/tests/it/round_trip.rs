@@ -100,7 +100,7 @@ on_both! {
                 key: "c9".into(),
                 class: part.class,
                 // As a phone may have sent it.
-                rating: Some("35 µF 440 V".into()),
+                rating: Some("35.0  uF 440 V".into()),
                 batch: None,
             };
             components::replace(c, branch, part.id, part.version, ending, successor, now())
