@@ -60,11 +60,6 @@ impl Season {
         (daemon, office)
     }
 
-    /// The technician T-1.
-    pub(crate) fn technician(&self, daemon: &Daemon) -> Client {
-        daemon.client(Some(&self.technician_token))
-    }
-
     /// Sets something for the next start.
     pub(crate) fn set(&mut self, key: &str, value: &str) {
         self.setup.set(key, value);

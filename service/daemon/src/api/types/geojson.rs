@@ -111,7 +111,7 @@ impl From<&Way> for FeatureCollection {
     fn from(way: &Way) -> Self {
         let line: Vec<Coordinates> = way.line().into_iter().map(coordinates).collect();
         // Two or more positions (RFC 7946, section 3.1.4).
-        let line = (line.len() >= 2).then(|| Feature {
+        let line = (line.len() >= 2).then_some(Feature {
             kind: FeatureType::Feature,
             geometry: Some(Geometry::LineString(line)),
             properties: FeatureProperties::Way,
