@@ -94,6 +94,10 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     office.show(&format!("{base}/office/risk")).await;
     let part = first_link(&office, "/office/parts/").await;
     look(&office, &part, "office-part", &mut faults).await;
+    office.show(&part).await;
+    let home = first_link(&office, "/office/sites/").await;
+    look(&office, &home, "office-home", &mut faults).await;
+    look(&office, &format!("{base}/office/sites?words=mesa"), "office-homes", &mut faults).await;
     office.close().await;
 
     let technician = Browser::open(360, 740).await;

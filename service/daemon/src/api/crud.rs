@@ -195,15 +195,30 @@ pub(crate) async fn change<R: Editable>(
     let (version, view) = write(state, move |conn| {
         let before = reach::<R>(conn, &caller, id)?;
         expected?.check(R::version(&before))?;
-        let after = R::change(conn, &caller, &before, &input?, now)?;
-        let version = R::version(&after);
-        let (before, after) = (R::view(conn, before)?, R::view(conn, after)?);
-        let deed = Deed { action: "change", kind: R::KIND, id };
-        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
-        Ok((version, after))
+        replace::<R>(conn, &caller, before, &input?, now)
     })
     .await?;
     Ok(HttpResponse::Ok().insert_header(etag::tag(version)).json(view))
+}
+
+/// Replaces what can be edited of a record and keeps who did it; the new version and the record as
+/// it is answered.
+///
+/// # Errors
+/// 422 for wrong fields, 409 when a unique value is taken.
+pub(crate) fn replace<R: Editable>(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    before: R::Record,
+    input: &R::Input,
+    now: DateTime<Utc>,
+) -> Result<(i64, R::View), ApiError> {
+    let after = R::change(conn, caller, &before, input, now)?;
+    let (id, version) = (R::id(&after), R::version(&after));
+    let (before, after) = (R::view(conn, before)?, R::view(conn, after)?);
+    let deed = Deed { action: "change", kind: R::KIND, id };
+    audit::record(conn, caller, deed, Some(&before), Some(&after), now)?;
+    Ok((version, after))
 }
 
 /// One page of rows that are only read.

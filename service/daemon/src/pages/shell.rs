@@ -32,10 +32,12 @@ pub(super) const PROOF: Place = Place { path: "/office/proof", name: "Proof" };
 pub(super) const REHEARSAL: Place = Place { path: "/office/rehearsal", name: "Rehearsal" };
 /// The routes of a day.
 pub(super) const DAY: Place = Place { path: "/office/day", name: "Day" };
+/// The homes.
+pub(super) const HOMES: Place = Place { path: "/office/sites", name: "Homes" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, REHEARSAL, PROOF, DAY];
+const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, REHEARSAL, PROOF, DAY, HOMES];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.

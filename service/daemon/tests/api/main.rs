@@ -4,6 +4,7 @@
 mod access;
 mod answers;
 mod document;
+mod home_page;
 mod idempotency;
 mod lists;
 mod resources;

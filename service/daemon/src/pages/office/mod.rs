@@ -1,5 +1,5 @@
-//! The office's pages: the season, the weather under it, the risk list, the routes of a day, the
-//! proof of the model.
+//! The office's pages: the season, the weather under it, the risk list, the routes of a day, a
+//! home, the proof of the model.
 
 mod day;
 mod needs;
@@ -8,6 +8,7 @@ mod proof;
 mod rehearsal;
 mod risk;
 mod season;
+mod site;
 mod weather;
 
 use actix_web::web;
@@ -27,5 +28,15 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         )
         .service(web::resource("/office/weather").route(web::get().to(weather::show)))
         .service(web::resource("/office/proof").route(web::get().to(proof::show)))
+        .service(web::resource("/office/sites").route(web::get().to(site::find)))
+        .service(
+            web::resource("/office/sites/{site}")
+                .route(web::get().to(site::show))
+                .route(web::post().to(site::change_home)),
+        )
+        .service(
+            web::resource("/office/sites/{site}/contacts/{contact}")
+                .route(web::post().to(site::change_person)),
+        )
         .service(web::resource("/office/day").route(web::get().to(day::show)));
 }

@@ -36,6 +36,7 @@ const FAILED_ALREADY: f64 = 0.999;
 struct PartPage {
     shell: Shell,
     name: String,
+    site_id: i64,
     household: String,
     address: String,
     machine: String,
@@ -159,6 +160,7 @@ impl Found {
         });
         Ok(PartPage {
             name: parts::name(&self.part),
+            site_id: self.site.id.0,
             household: self.site.name.clone(),
             address: address_of(&self.site),
             machine: format!("{}: {}", parts::label(&self.unit), parts::about(&self.unit)),
