@@ -72,9 +72,10 @@ pub(super) fn about(unit: &UnitRecord) -> String {
     format!("{}, {}, {since}", words::machine(unit.kind), words::exposure(unit.exposure))
 }
 
-/// What the part is and where it sits.
+/// What the part is and where it sits, if its place has another name.
 pub(super) fn name(part: &ComponentRecord) -> String {
-    format!("{}, {}", words::part(part.class), part.position.replace(['-', '_'], " "))
+    let (what, place) = (words::part(part.class), part.position.replace(['-', '_'], " "));
+    if place.eq_ignore_ascii_case(what) { what.to_owned() } else { format!("{what}, {place}") }
 }
 
 /// A part of a stop.
