@@ -19,3 +19,4 @@ mod rehearsal;
 mod season_loop;
 mod season_view;
 mod settings;
+mod told;

@@ -21,7 +21,7 @@ pub(crate) struct Season {
     setup: Setup,
     /// Its files, or its database in the cluster, go when the test ends.
     pub(crate) database: TestDatabase,
-    receiver: TestReceiver,
+    pub(crate) receiver: TestReceiver,
     office_token: String,
     technician_token: String,
 }
@@ -31,7 +31,7 @@ impl Season {
         Self::begin_with(kind, files()).await
     }
 
-    async fn begin_with(kind: DatabaseKind, files: Vec<(&'static str, String)>) -> Self {
+    pub(crate) async fn begin_with(kind: DatabaseKind, files: Vec<(&'static str, String)>) -> Self {
         let database = TestDatabase::new(kind);
         let receiver = TestReceiver::start().await.unwrap();
         let mut setup = Setup::new(Some(database.url()));
@@ -75,7 +75,12 @@ impl Season {
         self.setup.run(arguments).await.success()
     }
 
-    fn mail_to(&self, recipient: &str) -> Vec<Received> {
+    /// Lets the clock start at another instant at the next start.
+    pub(crate) fn at(&mut self, instant: &str) {
+        self.setup.at(instant);
+    }
+
+    pub(crate) fn mail_to(&self, recipient: &str) -> Vec<Received> {
         let all = self.receiver.received();
         all.into_iter().filter(|mail| mail.to.iter().any(|to| to == recipient)).collect()
     }
@@ -122,7 +127,7 @@ pub(crate) async fn change_branch(office: &Client, changes: Value) {
 }
 
 /// Files of a small branch. Every home has two machines of the same year with one capacitor each: twins.
-fn files() -> Vec<(&'static str, String)> {
+pub(crate) fn files() -> Vec<(&'static str, String)> {
     let shift = "07:30-16:00,07:30-16:00,07:30-16:00,07:30-16:00,07:30-16:00";
     let technicians = format!(
         "technician,name,email,skills,monday,tuesday,wednesday,thursday,friday\n\
@@ -184,14 +189,19 @@ pub(crate) async fn id_by_key(client: &Client, list: &str, key: &str) -> i64 {
 }
 
 /// The text part of a mail, decoded.
-fn text_of(mail: &Received) -> String {
+pub(crate) fn text_of(mail: &Received) -> String {
     let message = mail_parser::MessageParser::default().parse(&mail.data).unwrap();
     message.body_text(0).unwrap().into_owned()
 }
 
 fn answer_link(mail: &Received, base: &str) -> String {
+    link_in(mail, &format!("{base}/a/"))
+}
+
+/// The first link in a mail that begins so.
+pub(crate) fn link_in(mail: &Received, begins: &str) -> String {
     let text = text_of(mail);
-    let start = text.find(&format!("{base}/a/")).unwrap_or_else(|| panic!("no link in {text}"));
+    let start = text.find(begins).unwrap_or_else(|| panic!("no link in {text}"));
     let link = text[start..].split(|letter: char| letter.is_whitespace() || letter == '>').next();
     link.unwrap().trim_end_matches(['.', ')']).to_owned()
 }
@@ -364,7 +374,7 @@ async fn what_the_record_does_not_say_is_stated_in_the_result() {
 }
 
 /// Where mail says that people reach the service.
-fn season_base() -> String {
+pub(crate) fn season_base() -> String {
     hotspell_daemon::config::Config::default().server.public_url
 }
 

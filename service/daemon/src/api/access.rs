@@ -103,6 +103,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("find_route", CREW),
     ("find_load_list", CREW),
     ("find_route_geojson", CREW),
+    ("report_delay", CREW),
     ("list_notices", OFFICE),
     ("find_notice", OFFICE),
     ("list_answers", OFFICE),

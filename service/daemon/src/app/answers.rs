@@ -197,7 +197,7 @@ pub fn stop_mail(state: &AppState, token: &str) -> Result<(), AppError> {
     })
 }
 
-fn find_contact(
+pub(super) fn find_contact(
     conn: &mut AnyConnection,
     id: ContactId,
 ) -> Result<(BranchId, ContactRecord), AppError> {

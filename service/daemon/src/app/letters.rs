@@ -1,14 +1,15 @@
 //! What every notice of a branch shares: who writes, who is written to, links.
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
-use hotspell_domain::{BranchId, Language, NoticeKind, TechnicianId, VisitId, VisitKind};
-use hotspell_notices::compose::{self, CalendarIdentity, ComposedNotice, Household};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
+use hotspell_domain::{BranchId, Language, NoticeKind, SiteId, TechnicianId, VisitId, VisitKind};
+use hotspell_notices::compose::{self, CalendarIdentity, ComposedNotice, Household, Window};
 use hotspell_notices::links::{LinkClaims, LinkPurpose};
 use hotspell_notices::quiet::{QuietHours, earliest};
 use hotspell_store::branches::BranchRecord;
-use hotspell_store::contacts::ContactRecord;
+use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
 use hotspell_store::notices::{self, NewNotice, NoticeFilter};
 use hotspell_store::sites::SiteRecord;
+use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::{Channel, NoticeState};
 use hotspell_store::{AnyConnection, Page};
 use serde::{Deserialize, Serialize};
@@ -39,6 +40,41 @@ pub struct Envelope {
     pub short: String,
     /// Where its first button leads.
     pub action_url: Option<String>,
+    /// The slot that it tells, if it tells one.
+    #[serde(default)]
+    pub told: Option<Told>,
+}
+
+/// The slot that a household was told; the next change says what it was before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    /// The day.
+    pub day: NaiveDate,
+    /// Earliest arrival.
+    pub from: NaiveTime,
+    /// Latest arrival.
+    pub to: NaiveTime,
+    /// Who comes.
+    pub technician: TechnicianId,
+}
+
+impl Told {
+    /// The slot that a visit holds.
+    #[must_use]
+    pub fn of(visit: &VisitRecord) -> Option<Self> {
+        Some(Self {
+            day: visit.day?,
+            from: visit.starts?,
+            to: visit.ends?,
+            technician: visit.technician_id?,
+        })
+    }
+
+    /// Its window.
+    #[must_use]
+    pub const fn window(&self) -> Window {
+        Window { day: self.day, from: self.from, to: self.to }
+    }
 }
 
 /// The branch as its mail shows it.
@@ -93,7 +129,7 @@ pub fn answer_url(
         visit: Some(visit),
         contact,
         generation: 0,
-        expires_at: until.and_time(chrono::NaiveTime::MIN).and_utc() + chrono::TimeDelta::days(1),
+        expires_at: until.and_time(NaiveTime::MIN).and_utc() + chrono::TimeDelta::days(1),
     });
     format!("{}/a/{token}", state.config.server.public_url)
 }
@@ -137,10 +173,108 @@ pub struct Letter<'a> {
     pub content: ComposedNotice,
     /// Revision of the calendar event.
     pub calendar_sequence: Option<i32>,
+    /// From then on it says nothing that helps: then it is not written at all.
+    pub useful_until: Option<DateTime<Utc>>,
+}
+
+/// The person of a home who is written to: the first whom mail may and can reach, else the first.
+///
+/// # Errors
+/// Those of the store.
+pub fn addressee(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    site: SiteId,
+) -> Result<Option<ContactRecord>, AppError> {
+    let filter = ContactFilter { site: Some(site), ..ContactFilter::default() };
+    let mut people = contacts::list(conn, branch, &filter, Page::everything())?;
+    let chosen = people.iter().position(|person| person.may_be_mailed()).unwrap_or(0);
+    Ok((chosen < people.len()).then(|| people.swap_remove(chosen)))
+}
+
+/// The next revision of a visit's calendar event: greater than every one that was sent (RFC 5546,
+/// section 2.1.4).
+///
+/// # Errors
+/// Those of the store.
+pub fn next_sequence(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+) -> Result<u32, AppError> {
+    let sent = notices::last_calendar_sequence(conn, branch, visit.id)?;
+    let after = sent.map_or(0, |last| i64::from(last) + 1);
+    Ok(u32::try_from(visit.version.max(after)).unwrap_or(u32::MAX))
+}
+
+/// A notice to a person of a home.
+pub struct HouseholdLetter<'a> {
+    /// The office.
+    pub branch: &'a BranchRecord,
+    /// The home.
+    pub site: &'a SiteRecord,
+    /// The person; nothing is written to one whom mail may not or cannot reach.
+    pub contact: &'a ContactRecord,
+    /// What it is about.
+    pub kind: NoticeKind,
+    /// What happened.
+    pub event_key: String,
+    /// The visit.
+    pub visit: Option<VisitId>,
+    /// What it says.
+    pub content: ComposedNotice,
+    /// Link that stops the mail.
+    pub stop_url: String,
+    /// The slot that it tells.
+    pub told: Option<Told>,
+    /// Revision of the calendar event.
+    pub sequence: Option<u32>,
+    /// From then on it says nothing that helps.
+    pub useful_until: Option<DateTime<Utc>>,
+}
+
+/// Puts a letter to a household into the outbox; `false` when it must not or need not be sent.
+///
+/// # Errors
+/// Those of the store.
+pub fn to_household(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    letter: HouseholdLetter<'_>,
+) -> Result<bool, AppError> {
+    let HouseholdLetter { branch, site, contact, content, .. } = letter;
+    let Some(email) = contact.email.clone().filter(|_| contact.may_be_mailed()) else {
+        return Ok(false);
+    };
+    let envelope = Envelope {
+        recipient_name: contact.name.clone(),
+        recipient_phone: contact.phone.clone(),
+        sender_name: branch.name.clone(),
+        reply_to: branch_of(branch, &state.config.mail.from).reply_to,
+        stop_url: Some(letter.stop_url),
+        short: content.short.clone(),
+        action_url: content.action_url.clone(),
+        told: letter.told,
+    };
+    let letter = Letter {
+        kind: letter.kind,
+        event_key: letter.event_key,
+        recipient: email,
+        contact: Some(contact),
+        technician: None,
+        visit: letter.visit,
+        language: site.language,
+        envelope,
+        content,
+        calendar_sequence: letter.sequence.and_then(|sequence| i32::try_from(sequence).ok()),
+        useful_until: letter.useful_until,
+    };
+    enqueue(conn, state, branch, letter)
 }
 
 /// Puts a letter into the outbox, for the earliest instant that quiet hours and the weekly cap
-/// of the household allow. A letter for the same event and person is put in once.
+/// of the household allow. A letter for the same event and person is put in once; one that could only
+/// go out when it no longer helps is not put in.
 ///
 /// # Errors
 /// Those of the store.
@@ -170,6 +304,9 @@ pub fn enqueue(
             at
         }
     };
+    if letter.useful_until.is_some_and(|end| not_before >= end) {
+        return Ok(false);
+    }
     let unique = format!("{}/{}/{}", branch.key, letter.event_key, letter.recipient);
     let new = NewNotice {
         event_key: letter.event_key,

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
-use hotspell_domain::local_time::local_day;
+use hotspell_domain::local_time::{instant, local_day};
 use hotspell_domain::{BranchId, DateRange, Language, NoticeKind, Role, SiteId, VisitState};
 use hotspell_notices::compose::{
     self, DigestList, OfficeDigest, PhoneReason, ReachByPhone, Unanswered, UpcomingVisit,
@@ -15,12 +15,15 @@ use hotspell_store::branches::BranchRecord;
 use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
 use hotspell_store::sites::{self, SiteRecord};
 use hotspell_store::technicians::{self, TechnicianFilter};
-use hotspell_store::visits::{self, Cause, VisitChange, VisitFilter, VisitRecord};
+use hotspell_store::visits::{
+    self, Cause, VisitChange, VisitEventFilter, VisitFilter, VisitRecord,
+};
 use hotspell_store::{AnyConnection, Page, branches};
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
-use super::letters::{self, Envelope, Letter};
+use super::letters::{self, Envelope, HouseholdLetter, Letter, Told};
+use super::renewals;
 use crate::state::AppState;
 
 /// Days before a visit that the first reminder goes out.
@@ -37,6 +40,8 @@ pub struct Written {
     pub second_reminders: usize,
     /// The day before.
     pub day_before: usize,
+    /// Agreements that end soon.
+    pub renewals: usize,
     /// Routes to technicians.
     pub routes: usize,
     /// Digests to the office.
@@ -95,6 +100,7 @@ pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError
                 }
             }
         }
+        written.renewals = renewals::write_due(conn, state, &record, today)?;
         written.by_phone = phone.len();
         written.digests = digest(conn, state, &record, today, phone, unanswered)?;
         Ok(written)
@@ -137,22 +143,19 @@ fn write_one(
     visit: &VisitRecord,
     kind: NoticeKind,
 ) -> Result<bool, AppError> {
-    let (Some(window), Some(technician_id), Some(email)) =
-        (window(visit), visit.technician_id, contact.email.clone())
-    else {
-        return Ok(false);
-    };
+    let Some(told) = Told::of(visit) else { return Ok(false) };
     let now = state.now();
-    let technician = technicians::find(conn, branch.id, technician_id)?;
-    let sequence = u32::try_from(visit.version).unwrap_or(u32::MAX);
+    let event_key = event_key(conn, branch.id, visit, &told, kind)?;
+    let technician = technicians::find(conn, branch.id, told.technician)?;
+    let sequence = letters::next_sequence(conn, branch.id, visit)?;
     let values = UpcomingVisit {
         branch: letters::branch_of(branch, &state.config.mail.from),
         household: letters::household_of(site, contact),
         visit_kind: visit.kind,
-        window,
+        window: told.window(),
         technician_first_name: first_word(&technician.name),
         why: VisitReason::BeforeTheHeat,
-        answer_url: letters::answer_url(state, visit.id, contact.id, window.day),
+        answer_url: letters::answer_url(state, visit.id, contact.id, told.day),
         stop_url: letters::stop_url(state, contact.id, now),
         calendar: Some(letters::calendar_of(branch, visit.id, sequence)),
         composed_at: now,
@@ -163,27 +166,20 @@ fn write_one(
         _ => compose::reminder(&values),
     }
     .map_err(|error| AppError::internal("household notice", error))?;
-    let letter = Letter {
+    let letter = HouseholdLetter {
+        branch,
+        site,
+        contact,
         kind,
-        event_key: format!("{kind}/visit-{}/{}/{}", visit.id, window.day, technician_id),
-        recipient: email,
-        contact: Some(contact),
-        technician: None,
+        event_key,
         visit: Some(visit.id),
-        language: site.language,
-        envelope: Envelope {
-            recipient_name: contact.name.clone(),
-            recipient_phone: contact.phone.clone(),
-            sender_name: branch.name.clone(),
-            reply_to: values.branch.reply_to.clone(),
-            stop_url: Some(values.stop_url.clone()),
-            short: content.short.clone(),
-            action_url: content.action_url.clone(),
-        },
         content,
-        calendar_sequence: i32::try_from(sequence).ok(),
+        stop_url: values.stop_url,
+        told: Some(told),
+        sequence: Some(sequence),
+        useful_until: Some(instant(told.day, told.from, branch.time_zone)),
     };
-    let new = letters::enqueue(conn, state, branch, letter)?;
+    let new = letters::to_household(conn, state, letter)?;
     if new && visit.state == VisitState::Placed {
         let to = VisitChange {
             state: VisitState::Announced,
@@ -194,6 +190,21 @@ fn write_one(
         visits::change(conn, branch.id, visit.id, visit.version, to, cause, now)?;
     }
     Ok(new)
+}
+
+/// What makes a notice about a coming visit one message: the slot, and how often the visit was placed,
+/// so that a slot that was taken back and given again is told again.
+fn event_key(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    told: &Told,
+    kind: NoticeKind,
+) -> Result<String, AppError> {
+    let filter = VisitEventFilter { visit: Some(visit.id), ..VisitEventFilter::default() };
+    let events = visits::list_events(conn, branch, &filter, Page::everything())?;
+    let placings = events.iter().filter(|event| event.to_state == VisitState::Placed).count();
+    Ok(format!("{kind}/visit-{}/{}/{}/{placings}", visit.id, told.day, told.technician))
 }
 
 fn first_word(name: &str) -> Option<String> {
@@ -271,9 +282,11 @@ fn digest(
                 stop_url: None,
                 short: content.short.clone(),
                 action_url: content.action_url.clone(),
+                told: None,
             },
             content: content.clone(),
             calendar_sequence: None,
+            useful_until: None,
         };
         count += usize::from(letters::enqueue(conn, state, branch, letter)?);
     }

@@ -19,6 +19,7 @@ use serde_json::json;
 use super::AppError;
 use super::judging::measured_section;
 use super::scoring::{self, ScoringSummary};
+use super::visit_report;
 use crate::state::AppState;
 
 /// One measurement or observation of a part.
@@ -130,7 +131,11 @@ pub fn record(
         }
         let verdicts = keep_readings(state, conn, branch, &record, result)?;
         let replaced = keep_replacements(state, conn, branch, &record, result, office)?;
+        let before = record.state;
         let visit = finish(conn, branch, record, result, who, now)?;
+        if visit.state == VisitState::Done && before != VisitState::Done {
+            visit_report::write(conn, state, branch, &visit)?;
+        }
         Ok::<_, AppError>(Recorded { visit, new: true, verdicts, replaced, scoring: None })
     })?;
     if recorded.new {

@@ -75,9 +75,11 @@ fn write_one(conn: &mut AnyConnection, state: &AppState, day: &Day) -> Result<bo
             stop_url: None,
             short: content.short.clone(),
             action_url: content.action_url.clone(),
+            told: None,
         },
         content,
         calendar_sequence: None,
+        useful_until: None,
     };
     letters::enqueue(conn, state, &day.branch, letter)
 }

@@ -118,6 +118,8 @@ pub struct Mail {
     pub per_minute: u32,
     /// Most messages to one household in seven days.
     pub per_household_and_week: u32,
+    /// Days before the last day of an agreement on which its household is told.
+    pub renewal_days: u32,
     /// Delivery attempts before a message is given up.
     pub attempts: u32,
     /// Domain that signs (DKIM), if mail is signed.
@@ -165,6 +167,7 @@ impl Default for Mail {
             stop_address: "stop@hotspell.example.com".to_owned(),
             per_minute: 120,
             per_household_and_week: 3,
+            renewal_days: 45,
             attempts: 8,
             dkim_domain: None,
             dkim_selector: None,

@@ -28,8 +28,8 @@ pub enum FindingAction {
     Nothing,
     /// It was replaced.
     Replaced {
-        /// Rating of the new part.
-        rating: CapacitorRating,
+        /// Rating of the new part, if it is a capacitor.
+        rating: Option<CapacitorRating>,
     },
     /// It stays and is looked at again.
     WatchIt,

@@ -170,7 +170,7 @@ pub(crate) fn report(language: Language) -> VisitReport {
                             reading(Section::Fan, 5.0, 4.9, Verdict::WithinTolerance),
                         ],
                         vec![Condition::Bulged],
-                        FindingAction::Replaced { rating: rating("45+5 uF 370/440 V") },
+                        FindingAction::Replaced { rating: Some(rating("45+5 uF 370/440 V")) },
                     ),
                     finding(ComponentClass::Contactor, vec![], vec![], FindingAction::Nothing),
                 ],

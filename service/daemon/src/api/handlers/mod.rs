@@ -134,7 +134,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(routes::list_routes)
         .service(routes::find_route)
         .service(routes::find_load_list)
-        .service(routes::find_route_geojson);
+        .service(routes::find_route_geojson)
+        .service(routes::report_delay);
 }
 
 fn engine(config: &mut ServiceConfig<'_>) {

@@ -1,24 +1,26 @@
 //! Day routes and load lists.
 
 use actix_web::http::header::CONTENT_TYPE;
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use chrono::NaiveDate;
 use hotspell_domain::{DateRange, RouteId};
 use hotspell_store::routes::{
     self as rows, LoadListLineFilter, RouteFilter, RouteRecord, RouteStopFilter,
 };
-use hotspell_store::words::RouteState;
+use hotspell_store::words::{Resource, RouteState};
 use hotspell_store::{AnyConnection, Page};
 
+use crate::api::audit::{self, Deed};
+use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::transact::read;
+use crate::api::transact::{read, write};
 use crate::api::types::geojson::FeatureCollection;
-use crate::api::types::routes::{LoadListView, RouteView};
+use crate::api::types::routes::{DelayInput, DelayView, LoadListView, RouteView};
 use crate::api::visibility;
-use crate::app::way;
+use crate::app::{delays, way};
 use crate::state::AppState;
 
 list_query! {
@@ -164,4 +166,38 @@ pub(crate) async fn find_route_geojson(
     Ok(HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "application/geo+json"))
         .json(FeatureCollection::from(&way)))
+}
+
+/// Says that a route of today runs late
+///
+/// The stops that are still to come begin so many minutes later than the route says. A household whose
+/// promised window is broken by that is told the new one, with the calendar update, and stays as agreed
+/// as it was; one whose window still holds is left in peace. Minutes count from the times of the route,
+/// so that the same report again tells nobody again.
+#[utoipa::path(
+    tag = "routes",
+    params(("route_id" = i64, Path, description = "Number of the route")),
+    request_body = DelayInput,
+    responses((status = 200, description = "The stops still to come", body = DelayView))
+)]
+#[post("/routes/{route_id}/delays")]
+pub(crate) async fn report_delay(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+    body: Body<DelayInput>,
+) -> Result<HttpResponse, ApiError> {
+    let (input, now) = (body.value()?, state.now());
+    let shared = state.clone();
+    let view = write(&state, move |conn| {
+        let route = reach(conn, &caller, id.into_inner())?;
+        let delay = input.delay()?;
+        let stops = delays::report(conn, &shared, &route, &delay, &caller.who())?;
+        let view = DelayView::new(route.id, delay.minutes, stops);
+        let deed = Deed { action: "report delay", kind: Resource::Route, id: route.id.0 };
+        audit::record(conn, &caller, deed, None::<&()>, Some(&view), now)?;
+        Ok(view)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(view))
 }

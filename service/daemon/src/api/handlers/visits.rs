@@ -4,11 +4,12 @@ use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{DateRange, Role, SiteId, VisitKind, VisitState};
+use hotspell_notices::compose::ChangeCause;
 use hotspell_store::visits::{
     self as rows, Cause, VisitEventFilter, VisitFilter, VisitRecord, VisitResultFilter,
 };
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, sites, technicians};
+use hotspell_store::{AnyConnection, branches, sites, technicians};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -23,6 +24,7 @@ use crate::api::types::visits::{
     StateChangeInput, VisitEventView, VisitInput, VisitResultView, VisitUpdate, VisitView,
 };
 use crate::api::{etag, visibility};
+use crate::app::telling::{self, Why};
 use crate::state::AppState;
 
 list_query! {
@@ -251,8 +253,10 @@ fn changed(
 /// Moves a visit to another state
 ///
 /// Places it, takes it away again, or ends it; the change is kept with who, when and why. A
-/// change that is not allowed is refused and names the ones that are. The version may be given
-/// with `If-Match`; without it the present one is meant.
+/// change that is not allowed is refused and names the ones that are. A household that was told
+/// of a slot that changes is written to, with the calendar update, and the moved visit is announced
+/// anew; without a mail that may and can reach it in time the visit stays placed. The version may be
+/// given with `If-Match`; without it the present one is meant.
 #[utoipa::path(
     tag = "visits",
     params(("visit_id" = i64, Path, description = "Number of the visit")),
@@ -268,11 +272,12 @@ pub(crate) async fn change_visit_state(
     body: Body<StateChangeInput>,
 ) -> Result<HttpResponse, ApiError> {
     let expected = etag::expected_if_sent(&request);
-    let (input, now) = (body.value(), state.now());
+    let (input, now, shared) = (body.value(), state.now(), state.clone());
     let view = write(&state, move |conn| {
         let before = reach(conn, &caller, id.into_inner())?;
         let version = expected?.check(before.version)?;
-        let (change, why) = input?.change()?;
+        let input = input?;
+        let (change, why) = input.change()?;
         if let Some((_, technician)) = change.place {
             technicians::find(conn, caller.branch, technician)
                 .map_err(|error| refer("/technician_id", error))?;
@@ -280,6 +285,9 @@ pub(crate) async fn change_visit_state(
         let who = caller.who();
         let cause = Cause { who: &who, why: why.as_deref() };
         let after = rows::change(conn, caller.branch, before.id, version, change, cause, now)?;
+        let branch = branches::find(conn, caller.branch)?;
+        let told_as = Why::Changed(input.told_as.map_or(ChangeCause::OfficeDecision, Into::into));
+        let (after, _) = telling::of_change(conn, &shared, &branch, &before, after, told_as)?;
         changed(conn, &caller, "move", before, after, now)
     })
     .await?;

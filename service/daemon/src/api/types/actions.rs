@@ -103,6 +103,12 @@ pub struct AdoptionView {
     pub taken_away: Vec<VisitId>,
     /// Number of technician-days with a route.
     pub routes: usize,
+    /// Visits whose households are written to, since what they were told no longer holds.
+    #[schema(value_type = Vec<i64>)]
+    pub told: Vec<VisitId>,
+    /// Visits whose households must be called: no mail may or can reach them in time.
+    #[schema(value_type = Vec<i64>)]
+    pub by_phone: Vec<VisitId>,
 }
 
 /// How many notices were written.
@@ -114,6 +120,8 @@ pub struct CompositionView {
     pub second_reminders: usize,
     /// Number of notices about tomorrow's visits.
     pub day_before: usize,
+    /// Number of notices about agreements that end soon.
+    pub renewals: usize,
     /// Number of routes to technicians.
     pub routes: usize,
     /// Number of digests to the office.
@@ -356,6 +364,8 @@ impl From<Adopted> for AdoptionView {
             left_alone: adopted.left_alone,
             taken_away: adopted.taken_away,
             routes: adopted.routes,
+            told: adopted.told,
+            by_phone: adopted.by_phone,
         }
     }
 }
@@ -366,6 +376,7 @@ impl From<Written> for CompositionView {
             reminders: written.reminders,
             second_reminders: written.second_reminders,
             day_before: written.day_before,
+            renewals: written.renewals,
             routes: written.routes,
             digests: written.digests,
             by_phone: written.by_phone,

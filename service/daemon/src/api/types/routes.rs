@@ -1,11 +1,15 @@
 //! Day routes and load lists on the wire.
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::{ComponentClass, LoadListId, PlanId, RouteId, RunId, TechnicianId, VisitId};
 use hotspell_store::routes::{LoadListLineRecord, LoadListRecord, RouteRecord, RouteStopRecord};
 use hotspell_store::words::RouteState;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+
+use crate::api::checks::{Checks, LINE_MAX};
+use crate::api::error::ApiError;
+use crate::app::delays::{Delay, LateOutcome, LateStop, MINUTES_MAX};
 
 /// One stop of a route.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -88,6 +92,94 @@ pub struct LoadListView {
     pub created_at: DateTime<Utc>,
     /// What to carry.
     pub lines: Vec<LoadLineView>,
+}
+
+/// A route of today runs late.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({ "minutes": 90, "why": "the first repair took longer" }))]
+pub struct DelayInput {
+    /// How much later than the route says the coming stops begin, in minutes.
+    #[schema(minimum = 5, maximum = 480)]
+    pub minutes: i32,
+    /// Number of the first visit that begins late; if absent, the one after the visit that is
+    /// under way by the route's times.
+    #[schema(value_type = Option<i64>)]
+    pub first_visit_id: Option<VisitId>,
+    /// Why, in words; kept in the history of the visits, not told to households.
+    #[schema(max_length = 200)]
+    pub why: Option<String>,
+}
+
+/// How the household of a late stop hears of it.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum LateOutcomeView {
+    /// A message is on its way.
+    Told,
+    /// The work still starts inside the promised window: nobody is disturbed.
+    InsideWindow,
+    /// No mail may or can reach it in time: call it.
+    ByPhone,
+    /// It was never told of this visit.
+    NotAnnounced,
+}
+
+/// A stop that is still to come.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct LateStopView {
+    /// The visit.
+    #[schema(value_type = i64)]
+    pub visit_id: VisitId,
+    /// Earliest arrival that is promised now, of the branch's clock.
+    pub starts: NaiveTime,
+    /// Latest arrival that is promised now.
+    pub ends: NaiveTime,
+    /// How its household hears of it.
+    pub outcome: LateOutcomeView,
+}
+
+/// The stops of a late route that are still to come.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct DelayView {
+    /// The route.
+    #[schema(value_type = i64)]
+    pub route_id: RouteId,
+    /// How late, in minutes.
+    pub minutes: i32,
+    /// In the order of the route.
+    pub stops: Vec<LateStopView>,
+}
+
+impl DelayInput {
+    /// What is reported.
+    pub(crate) fn delay(&self) -> Result<Delay, ApiError> {
+        let mut checks = Checks::default();
+        if !(5..=MINUTES_MAX).contains(&self.minutes) {
+            let detail = format!("{} is outside 5 to {MINUTES_MAX} minutes", self.minutes);
+            checks.refuse("/minutes", detail);
+        }
+        let why = checks.optional("/why", self.why.as_deref(), LINE_MAX);
+        checks.finish()?;
+        Ok(Delay { minutes: self.minutes, first: self.first_visit_id, why })
+    }
+}
+
+impl DelayView {
+    pub(crate) fn new(route_id: RouteId, minutes: i32, stops: Vec<LateStop>) -> Self {
+        let view = |stop: LateStop| LateStopView {
+            visit_id: stop.visit,
+            starts: stop.window.0,
+            ends: stop.window.1,
+            outcome: match stop.outcome {
+                LateOutcome::Told => LateOutcomeView::Told,
+                LateOutcome::InsideWindow => LateOutcomeView::InsideWindow,
+                LateOutcome::ByPhone => LateOutcomeView::ByPhone,
+                LateOutcome::NotAnnounced => LateOutcomeView::NotAnnounced,
+            },
+        };
+        Self { route_id, minutes, stops: stops.into_iter().map(view).collect() }
+    }
 }
 
 impl RouteView {

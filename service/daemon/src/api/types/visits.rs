@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::{
     AgreementId, BranchId, SiteId, TechnicianId, VisitId, VisitKind, VisitState,
 };
+use hotspell_notices::compose::ChangeCause;
 use hotspell_store::visits::{
     VisitChange, VisitEventRecord, VisitFields, VisitRecord, VisitResultRecord,
 };
@@ -97,6 +98,34 @@ pub struct StateChangeInput {
     /// Why, in words; required for missed and dropped.
     #[schema(max_length = 200)]
     pub why: Option<String>,
+    /// What the household is told as the cause, if it was told of a slot that changes; the
+    /// office's decision if absent.
+    pub told_as: Option<ToldAs>,
+}
+
+/// What led to a change, as the household is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ToldAs {
+    /// The household asked for it.
+    HouseholdAsked,
+    /// The technician is sick or away.
+    TechnicianAway,
+    /// Homes without cooling come first.
+    UrgentCalls,
+    /// The office decided so.
+    OfficeDecision,
+}
+
+impl From<ToldAs> for ChangeCause {
+    fn from(cause: ToldAs) -> Self {
+        match cause {
+            ToldAs::HouseholdAsked => Self::HouseholdAsked,
+            ToldAs::TechnicianAway => Self::TechnicianAway,
+            ToldAs::UrgentCalls => Self::UrgentCalls,
+            ToldAs::OfficeDecision => Self::OfficeDecision,
+        }
+    }
 }
 
 /// A visit, as stored.

@@ -5,6 +5,7 @@
 //! nothing: mail programs open links by themselves. Nobody is told to open the cabinet.
 
 mod page;
+mod renewal;
 mod words;
 
 use actix_web::http::StatusCode;
@@ -31,6 +32,11 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
     config
         .service(
             web::resource("/a/{token}").route(web::get().to(look)).route(web::post().to(answer)),
+        )
+        .service(
+            web::resource("/renew/{token}")
+                .route(web::get().to(renewal::look))
+                .route(web::post().to(renewal::answer)),
         )
         .service(
             web::resource("/stop/{token}")

@@ -43,6 +43,13 @@ pub(super) struct Words {
     pub(super) wrong_no_words: &'static str,
     pub(super) wrong_day_moved: &'static str,
     pub(super) wrong_not_open: &'static str,
+    pub(super) renewal_title: &'static str,
+    pub(super) renewal_nothing: &'static str,
+    pub(super) renewal_ask: &'static str,
+    pub(super) renewal_go_on: &'static str,
+    pub(super) renewal_hint: &'static str,
+    pub(super) renewal_said_go_on: &'static str,
+    pub(super) renewal_said_call: &'static str,
     pub(super) stop_title: &'static str,
     pub(super) stop_ask: &'static str,
     pub(super) stop_button: &'static str,
@@ -84,6 +91,14 @@ impl Words {
         match self.language {
             Language::English => format!("{weekday}, {month} {}", day.day()),
             Language::Spanish => format!("{weekday} {} de {month}", day.day()),
+        }
+    }
+
+    pub(super) fn full_date(&self, day: NaiveDate) -> String {
+        let month = self.months.get(day.month0() as usize).unwrap_or(&"");
+        match self.language {
+            Language::English => format!("{month} {}, {}", day.day(), day.year()),
+            Language::Spanish => format!("{} de {month} de {}", day.day(), day.year()),
         }
     }
 
@@ -163,6 +178,13 @@ static ENGLISH: Words = Words {
     wrong_no_words: "Tell us when would be better.",
     wrong_day_moved: "The time has changed since you opened this page. This is how it stands now.",
     wrong_not_open: "This visit cannot be answered now.",
+    renewal_title: "Your maintenance agreement ends",
+    renewal_nothing: "If you do nothing, it simply ends on that day.",
+    renewal_ask: "Would you like us to go on?",
+    renewal_go_on: "Yes, please go on",
+    renewal_hint: "What would you like to ask? You may leave this empty.",
+    renewal_said_go_on: "Thank you. We will send you the new agreement.",
+    renewal_said_call: "Thank you. We will call you.",
     stop_title: "Stop these mails?",
     stop_ask: "We would no longer write to you about your visits. You can always reach us by telephone.",
     stop_button: "Stop these mails",
@@ -222,6 +244,13 @@ static SPANISH: Words = Words {
     wrong_no_words: "Díganos cuándo le conviene.",
     wrong_day_moved: "La hora cambió desde que abrió esta página. Así está ahora.",
     wrong_not_open: "Esta visita no se puede contestar ahora.",
+    renewal_title: "Su contrato de mantenimiento termina",
+    renewal_nothing: "Si no hace nada, el contrato termina ese día.",
+    renewal_ask: "¿Quiere que sigamos?",
+    renewal_go_on: "Sí, sigan por favor",
+    renewal_hint: "¿Qué le gustaría preguntar? Puede dejarlo en blanco.",
+    renewal_said_go_on: "Gracias. Le enviaremos el nuevo contrato.",
+    renewal_said_call: "Gracias. Le llamaremos.",
     stop_title: "¿Dejar de recibir estos correos?",
     stop_ask: "Ya no le escribiríamos sobre sus visitas. Siempre puede llamarnos por teléfono.",
     stop_button: "No recibir más correos",
