@@ -15,6 +15,7 @@ mod lifecycle;
 mod model_proof;
 mod plan_alive;
 mod plan_days;
+mod plan_page;
 mod rehearsal;
 mod season_loop;
 mod season_view;

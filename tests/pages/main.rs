@@ -85,6 +85,7 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
         ("/office/season".to_owned(), "office-season"),
         ("/office/weather".to_owned(), "office-weather"),
         ("/office/risk".to_owned(), "office-risk"),
+        ("/office/plans".to_owned(), "office-plans"),
         ("/office/rehearsal".to_owned(), "office-rehearsal"),
         ("/office/proof".to_owned(), "office-proof"),
         (format!("/office/day?day={day}"), "office-day"),

@@ -98,11 +98,26 @@ impl Difference {
     /// count as kept.
     #[must_use]
     pub fn between(before: &SeasonPlan, after: &SeasonPlan, tolerance_s: i32) -> Self {
-        let (old, new) = (placements(before), placements(after));
+        let mut difference =
+            Self::of_placements(&placements(before), &placements(after), tolerance_s);
+        for removed in &mut difference.removed {
+            let left = after.unplaced.iter().find(|left| left.visit == removed.visit);
+            removed.reason = left.map(|left| left.reason);
+        }
+        difference
+    }
+
+    /// Compares where visits stand, by index; nothing is known of why one has lost its place.
+    #[must_use]
+    pub fn of_placements(
+        before: &[Option<Placement>],
+        after: &[Option<Placement>],
+        tolerance_s: i32,
+    ) -> Self {
         let mut difference = Self::default();
-        for visit in 0..old.len().max(new.len()) {
+        for visit in 0..before.len().max(after.len()) {
             let at = |list: &[Option<Placement>]| list.get(visit).copied().flatten();
-            match (at(&old), at(&new)) {
+            match (at(before), at(after)) {
                 (Some(from), Some(to)) => {
                     let moved = Moved { visit, from, to };
                     let shifted = moved.later_s().abs() > tolerance_s;
@@ -114,8 +129,7 @@ impl Difference {
                 }
                 (None, Some(to)) => difference.added.push(Added { visit, to }),
                 (Some(from), None) => {
-                    let reason = after.unplaced.iter().find(|u| u.visit == visit).map(|u| u.reason);
-                    difference.removed.push(Removed { visit, from, reason });
+                    difference.removed.push(Removed { visit, from, reason: None });
                 }
                 (None, None) => {}
             }

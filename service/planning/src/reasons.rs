@@ -179,16 +179,41 @@ fn minutes(seconds: i64) -> String {
     format!("{} min", (seconds + seconds.signum() * 30) / 60)
 }
 
-fn parts(cost: &CostParts) -> String {
-    let named = [
+/// The parts of a cost with the words for them; visits left out are no minutes of anybody's time.
+fn named(cost: &CostParts) -> [(&'static str, i64); 6] {
+    [
         ("way", cost.travel_s),
         ("risk before the visit", cost.risk_s),
         ("lateness", cost.late_s),
         ("change for the household", cost.change_s),
         ("person", cost.preference_s),
         ("load", cost.fairness_s),
-    ];
-    let told: Vec<String> = named
+    ]
+}
+
+/// What a plan costs more or less than another, by parts, in a sentence. Visits left out are not in it.
+#[must_use]
+pub fn cost_change(before: &CostParts, after: &CostParts) -> String {
+    let change: Vec<(&str, i64)> = named(before)
+        .into_iter()
+        .zip(named(after))
+        .map(|((what, before), (_, after))| (what, after - before))
+        .collect();
+    let word = |seconds: i64| if seconds < 0 { "less" } else { "more" };
+    let sum: i64 = change.iter().map(|(_, seconds)| seconds).sum();
+    let told: Vec<String> = change
+        .iter()
+        .filter(|(_, seconds)| seconds.abs() >= 30)
+        .map(|(what, seconds)| format!("{} {} for {what}", minutes(seconds.abs()), word(*seconds)))
+        .collect();
+    if told.is_empty() {
+        return "It costs the same.".to_owned();
+    }
+    format!("It costs {} {} in all: {}.", minutes(sum.abs()), word(sum), told.join(", "))
+}
+
+fn parts(cost: &CostParts) -> String {
+    let told: Vec<String> = named(cost)
         .iter()
         .filter(|(_, seconds)| *seconds != 0)
         .map(|(what, seconds)| format!("{} for {what}", minutes(*seconds)))

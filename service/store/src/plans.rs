@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::columns::{RawId, RawText, naive};
 use crate::record::{appended, editable, listing};
-use crate::schema::{plan_stops, plan_unplaced, plans};
+use crate::schema::{plan_routes, plan_stops, plan_unplaced, plans};
 use crate::words::PlanState;
 use crate::{AnyConnection, StoreError};
 
@@ -80,6 +80,37 @@ listing! {
         technician: TechnicianId => |technician| plan_stops::technician_id.eq(technician.0),
         /// On this day.
         day: NaiveDate => |day| plan_stops::day.eq(*day),
+    }
+}
+
+appended! {
+    /// A technician's day in a plan.
+    plan_routes, PlanRouteRecord, NewPlanRoute, insert_route, insert_routes {
+        /// The plan.
+        plan_id: PlanId as RawId,
+        /// The day.
+        day: NaiveDate,
+        /// Who drives.
+        technician_id: TechnicianId as RawId,
+        /// Work at homes.
+        work_seconds: i32,
+        /// Nominal driving from start to end.
+        travel_seconds: i32,
+        /// Begin of the pause, in seconds after midnight of the branch's clock; nothing without one.
+        pause_begins_seconds: Option<i32>,
+        /// Arrival at the end, in seconds after midnight of the branch's clock.
+        ends_seconds: i32,
+    }
+}
+
+listing! {
+    plan_routes, PlanRouteRecord, list_routes,
+    /// Which technicians' days.
+    PlanRouteFilter {
+        /// Of this plan.
+        plan: PlanId => |plan| plan_routes::plan_id.eq(plan.0),
+        /// On this day.
+        day: NaiveDate => |day| plan_routes::day.eq(*day),
     }
 }
 

@@ -444,6 +444,20 @@ diesel::table! {
 }
 
 diesel::table! {
+    plan_routes (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        plan_id -> BigInt,
+        day -> Date,
+        technician_id -> BigInt,
+        work_seconds -> Integer,
+        travel_seconds -> Integer,
+        pause_begins_seconds -> Nullable<Integer>,
+        ends_seconds -> Integer,
+    }
+}
+
+diesel::table! {
     plan_unplaced (id) {
         id -> BigInt,
         branch_id -> BigInt,

@@ -8,6 +8,8 @@ use serde::Serialize;
 
 use super::caller::Caller;
 use super::error::ApiError;
+use super::transact::write;
+use crate::state::AppState;
 
 /// What somebody did.
 #[derive(Debug, Clone, Copy)]
@@ -40,4 +42,15 @@ pub(crate) fn record<B: Serialize, A: Serialize>(
     };
     audit::insert(conn, caller.branch, row)?;
     Ok(())
+}
+
+/// Keeps that somebody started the engine, and what came of it.
+pub(crate) async fn noted(
+    state: &AppState,
+    caller: Caller,
+    deed: Deed<'static>,
+    outcome: serde_json::Value,
+) -> Result<(), ApiError> {
+    let now = state.now();
+    write(state, move |conn| record(conn, &caller, deed, None::<&()>, Some(&outcome), now)).await
 }

@@ -1,7 +1,7 @@
 //! The REST interface under `/api/v1`.
 
 pub mod access;
-mod audit;
+pub(crate) mod audit;
 pub mod auth;
 mod body;
 pub mod caller;
@@ -17,6 +17,7 @@ pub mod middleware;
 pub mod openapi;
 pub mod operations;
 pub mod page;
+mod prefer;
 pub mod problem;
 pub(crate) mod transact;
 pub mod types;

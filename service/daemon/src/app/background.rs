@@ -101,7 +101,10 @@ pub fn start(
                 running.id
             )));
         }
-        Ok(runs::start(conn, branch, &record::new_run(kind, inputs), now)?)
+        let run = runs::start(conn, branch, &record::new_run(kind, inputs), now)?;
+        // A first sign of life: whoever looks sees that it listens.
+        runs::report(conn, branch, run, 0.0, now)?;
+        Ok(run)
     })?;
     let state = state.clone();
     let watched = move || watched(&state, branch, run, work);
@@ -161,7 +164,25 @@ fn beat(state: &AppState, branch: BranchId, run: RunId, watch: &Watch) {
     }
 }
 
-/// Asks a run to stop.
+/// Asks a run of any kind to stop.
+///
+/// # Errors
+/// [`AppError::NotFound`]; a conflict when it has ended, or does not listen because somebody waits
+/// for its answer.
+pub fn stop_any(state: &AppState, branch: BranchId, run: RunId) -> Result<RunRecord, AppError> {
+    let now = state.now();
+    state.store.write(|conn| {
+        let record = runs::find(conn, branch, run)?;
+        if record.finished_at.is_none() && record.heard_at.is_none() {
+            return Err(AppError::Conflict(format!(
+                "run {run} does not listen; somebody waits for its answer"
+            )));
+        }
+        Ok(runs::ask_to_stop(conn, branch, run, now)?)
+    })
+}
+
+/// Asks a run of a kind to stop.
 ///
 /// # Errors
 /// [`AppError::NotFound`] for a run of another kind, a conflict when it has ended.

@@ -26,7 +26,8 @@ pub struct Explained {
     pub technicians: Vec<TechnicianId>,
 }
 
-fn in_force(state: &AppState, branch: BranchId) -> Result<Present, AppError> {
+/// What is in force from today on.
+pub(super) fn in_force(state: &AppState, branch: BranchId) -> Result<Present, AppError> {
     let record = state.store.read(|conn| branches::find(conn, branch))?;
     present::load(state, branch, local_day(state.now(), record.time_zone), Agreed::Dear)
 }

@@ -46,6 +46,8 @@ pub enum Because {
     Repair,
     /// Planned again with the night's weather and risk.
     Nightly,
+    /// The office moved a visit.
+    Move,
 }
 
 /// Words for the indices of a problem.

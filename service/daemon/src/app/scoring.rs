@@ -26,6 +26,7 @@ use super::heat::HeatBook;
 use super::parts::{COVARIATES, Part};
 use super::proof;
 use super::record::recorded;
+pub use super::scoring_run::score_branch;
 use super::{stations, weather};
 use crate::state::AppState;
 
@@ -107,40 +108,35 @@ pub struct LifeModel {
     pub reference_hours: BTreeMap<ComponentClass, f64>,
 }
 
-/// Fits and scores a whole branch and stores the run, the model and the scores.
-///
-/// # Errors
-/// [`AppError::NotReady`] without weather or with contradictory records.
-pub fn score_branch(
+/// Fits, scores and stores under a run that is recorded already; asks before it stores.
+pub(super) fn score_and_store(
     state: &AppState,
     branch: BranchId,
-    as_of: NaiveDate,
+    run: RunId,
+    (fleet, book): (&Fleet, &HeatBook),
+    before_storing: &dyn Fn() -> Result<(), AppError>,
 ) -> Result<ScoringSummary, AppError> {
-    let (fleet, book) = load(state, branch, None, as_of)?;
-    let inputs = inputs(&fleet, &book, None);
-    recorded(state, branch, RunKind::Scoring, &inputs, |run| {
-        let parts = parts(&fleet, &book);
-        let histories: Vec<ComponentHistory> = parts.iter().filter_map(Part::history).collect();
-        let failures = histories.iter().filter(|history| history.failed()).count();
-        let held = held_model(state, branch)?;
-        let model = match &held {
-            Some((model, _)) => model.clone(),
-            None => fit(&histories, &parts, &book)?,
-        };
-        let scored = compute(&fleet, &book, &parts, &model)?;
-        let kept = serde_json::to_value(&model)
-            .map_err(|error| AppError::internal("life model", error))?;
-        let mut summary = summary(run, &fleet, &book, &scored, &model, failures);
-        summary.assumptions.extend(held.map(|(_, why)| why));
-        let rows = rows(run, &book, &scored)?;
-        let now = state.now();
-        state.store.write(|conn| {
-            scores::insert_model(conn, branch, run, &kept, now)?;
-            scores::insert_many(conn, branch, &rows)
-        })?;
-        let detail = json!(summary);
-        Ok((summary, detail))
-    })
+    let parts = parts(fleet, book);
+    let histories: Vec<ComponentHistory> = parts.iter().filter_map(Part::history).collect();
+    let failures = histories.iter().filter(|history| history.failed()).count();
+    let held = held_model(state, branch)?;
+    let model = match &held {
+        Some((model, _)) => model.clone(),
+        None => fit(&histories, &parts, book)?,
+    };
+    let scored = compute(fleet, book, &parts, &model)?;
+    let kept =
+        serde_json::to_value(&model).map_err(|error| AppError::internal("life model", error))?;
+    let mut summary = summary(run, fleet, book, &scored, &model, failures);
+    summary.assumptions.extend(held.map(|(_, why)| why));
+    let rows = rows(run, book, &scored)?;
+    before_storing()?;
+    let now = state.now();
+    state.store.write(|conn| {
+        scores::insert_model(conn, branch, run, &kept, now)?;
+        scores::insert_many(conn, branch, &rows)
+    })?;
+    Ok(summary)
 }
 
 /// The model that stays in force because the last backtest refuses a new fit, with the sentence
@@ -260,7 +256,7 @@ pub(super) fn load(
     Ok((fleet, book))
 }
 
-fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::Value {
+pub(super) fn inputs(fleet: &Fleet, book: &HeatBook, site: Option<SiteId>) -> serde_json::Value {
     // A home that is not named has the branch's own station alone.
     let here = |site: &SiteId| fleet.sites.contains_key(site);
     let weights: BTreeMap<&SiteId, &Vec<f64>> =

@@ -1,11 +1,11 @@
 //! A plan on its way into the store: checked, reckoned, kept as a draft with the run that made it.
 
 use chrono::NaiveDate;
-use hotspell_domain::{BranchId, DateRange, PlanId};
+use hotspell_domain::{BranchId, DateRange, PlanId, RunId};
 use hotspell_planning::checker;
 use hotspell_planning::figures::{figures, loads};
-use hotspell_planning::season::{SeasonPlan, SeasonProblem};
-use hotspell_store::plans::{self, NewPlanStop, NewUnplaced, PlanFields};
+use hotspell_planning::season::{Route, SeasonPlan, SeasonProblem};
+use hotspell_store::plans::{self, NewPlanRoute, NewPlanStop, NewUnplaced, PlanFields};
 use hotspell_store::words::{PlanState, RunKind};
 use hotspell_store::{AnyConnection, StoreError};
 use serde_json::{Value, json};
@@ -129,27 +129,67 @@ pub fn keep(
     beside: Beside<'_>,
 ) -> Result<Composed, AppError> {
     recorded(state, branch, kind, inputs, |run| {
-        let figures = drafted.figures.clone();
-        let fields = PlanFields {
-            run_id: run,
-            state: PlanState::Draft,
-            first_day: drafted.horizon.first,
-            last_day: drafted.horizon.last,
-            seed: i64::try_from(drafted.seed).unwrap_or(i64::MAX),
-            objective: json!(drafted.plan.cost),
-            figures: json!(figures),
-        };
-        let now = state.now();
-        let plan = state.store.write(|conn| {
-            let plan = plans::insert(conn, branch, &fields, now)?;
-            plans::insert_stops(conn, branch, &stops(plan.id, drafted)?)?;
-            plans::insert_unplaced(conn, branch, &unplaced(plan.id, drafted))?;
-            beside(conn)?;
-            Ok::<_, AppError>(plan.id)
-        })?;
-        let detail = json!({ "plan": plan, "figures": figures });
-        Ok((Composed { plan, run, figures }, detail))
+        let composed = store(state, branch, run, drafted, beside)?;
+        let detail = detail(&composed);
+        Ok((composed, detail))
     })
+}
+
+/// What the run of a draft says of it.
+#[must_use]
+pub fn detail(composed: &Composed) -> Value {
+    json!({ "plan": composed.plan, "figures": composed.figures })
+}
+
+/// Stores the draft of a run that is recorded already.
+///
+/// # Errors
+/// Those of the store.
+pub fn store(
+    state: &AppState,
+    branch: BranchId,
+    run: RunId,
+    drafted: &Drafted<'_>,
+    beside: Beside<'_>,
+) -> Result<Composed, AppError> {
+    let figures = drafted.figures.clone();
+    let fields = PlanFields {
+        run_id: run,
+        state: PlanState::Draft,
+        first_day: drafted.horizon.first,
+        last_day: drafted.horizon.last,
+        seed: i64::try_from(drafted.seed).unwrap_or(i64::MAX),
+        objective: json!(drafted.plan.cost),
+        figures: json!(figures),
+    };
+    let now = state.now();
+    let plan = state.store.write(|conn| {
+        let plan = plans::insert(conn, branch, &fields, now)?;
+        plans::insert_stops(conn, branch, &stops(plan.id, drafted)?)?;
+        plans::insert_routes(conn, branch, &routes(plan.id, drafted)?)?;
+        plans::insert_unplaced(conn, branch, &unplaced(plan.id, drafted))?;
+        beside(conn)?;
+        Ok::<_, AppError>(plan.id)
+    })?;
+    Ok(Composed { plan, run, figures })
+}
+
+fn routes(plan: PlanId, drafted: &Drafted<'_>) -> Result<Vec<NewPlanRoute>, AppError> {
+    let broken = || AppError::internal("season plan", "a route names no day or person");
+    let built = &drafted.posed.built;
+    let row = |route: &Route| {
+        let work: i32 = route.stops.iter().map(|stop| stop.leave_s - stop.start_s).sum();
+        Ok(NewPlanRoute {
+            plan_id: plan,
+            day: *drafted.posed.days.get(route.day).ok_or_else(broken)?,
+            technician_id: *built.technicians.get(route.technician).ok_or_else(broken)?,
+            work_seconds: work,
+            travel_seconds: i32::try_from(route.travel_s).unwrap_or(i32::MAX),
+            pause_begins_seconds: route.break_s,
+            ends_seconds: route.end_s,
+        })
+    };
+    drafted.plan.routes.iter().map(row).collect()
 }
 
 fn stops(plan: PlanId, drafted: &Drafted<'_>) -> Result<Vec<NewPlanStop>, AppError> {

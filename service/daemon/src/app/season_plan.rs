@@ -1,22 +1,29 @@
 //! The season plan: compose a draft, check it, keep it; adopt it.
 
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, DateRange, PlanId, RunId, TechnicianId};
 use hotspell_planning::season::{self, Budget, SeasonPlan};
 use hotspell_store::words::RunKind;
 use serde::{Deserialize, Serialize};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::AppError;
+use super::background;
 use super::plan_change::PlanChange;
+use super::scores;
 use super::season_draft::{self, Drafted};
-use super::season_inputs::{self, Posed};
+use super::season_inputs::{self, Inputs, Posed};
 use super::season_problem::Agreed;
 use super::staffing::{self, Staffing};
 use crate::routing::TravelReport;
 use crate::state::AppState;
+
+/// Longest stretch that one plan covers, in days.
+pub const DAYS_MAX: i64 = 366;
+/// Share of the work that is the search; the rest reckons whether there are people enough.
+const SEARCH_SHARE: f64 = 0.9;
 
 /// What is to be planned.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,8 +107,8 @@ pub struct Composed {
 
 /// Composes a draft of the season plan: visits owed in the horizon on days and technicians.
 ///
-/// Deterministic for the stored state, the request and the settings. `progress` hears of the
-/// search's share done, from 0 to 1; `stop` ends it early with the best plan so far.
+/// Deterministic for the stored state, the request and the settings. `progress` hears of the share
+/// done, from 0 to 1.
 ///
 /// # Errors
 /// [`AppError::NotReady`] before the first scoring or without technicians,
@@ -111,27 +118,65 @@ pub fn compose(
     branch: BranchId,
     request: PlanRequest,
     progress: &(dyn Fn(f64) + Sync),
-    stop: &AtomicBool,
 ) -> Result<Composed, AppError> {
-    super::owed::write_owed(state, branch, request.horizon)?;
-    let inputs = season_inputs::load(state, branch, request.horizon)?;
-    let posed = season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed)?;
-    let problem = &posed.built.problem;
-    let plan = search(state, &posed, request, progress, stop)?;
-    let mut figures = season_draft::figures_of(&inputs, &posed, problem, &plan)?;
-    figures.staffing = Some(staffing::answer(state, &posed, &plan, request.seed)?);
-    let given = json!({
+    let found = search(state, branch, request, progress, &AtomicBool::new(false))?;
+    let given = given(request, found.inputs.scored_as_of);
+    season_draft::keep(state, branch, RunKind::SeasonPlan, &given, &found.drafted(request), &|_| {
+        Ok(())
+    })
+}
+
+/// Composes a draft beside the requests; answers with its run at once. The run's detail names the
+/// draft. Stopped work leaves none: half a search would look like a plan, and the same seed would
+/// give another one.
+///
+/// # Errors
+/// [`AppError::NotReady`] before the first scoring, [`AppError::Conflict`] while another plan of the
+/// branch is composed.
+pub fn start(state: &AppState, branch: BranchId, request: PlanRequest) -> Result<RunId, AppError> {
+    let scored_as_of =
+        state.store.read(|conn| Ok::<_, AppError>(scores::latest(conn, branch)?.as_of))?;
+    let given = given(request, scored_as_of);
+    background::start(state, branch, RunKind::SeasonPlan, &given, move |state, run, watch| {
+        let found = search(state, branch, request, &|share| watch.tell(share), watch.stop())?;
+        if watch.stop().load(Ordering::Relaxed) {
+            return Err(AppError::Stopped("stopped on request; no draft is kept".to_owned()));
+        }
+        let drafted = found.drafted(request);
+        Ok(season_draft::detail(&season_draft::store(state, branch, run, &drafted, &|_| Ok(()))?))
+    })
+}
+
+/// What a plan is made from, for its run.
+fn given(request: PlanRequest, scored_as_of: NaiveDate) -> Value {
+    json!({
         "first_day": request.horizon.first,
         "last_day": request.horizon.last,
         "seed": request.seed,
         "iterations_per_visit": request.iterations_per_visit,
-        "scored_as_of": inputs.scored_as_of,
-        "visits": posed.built.visits.len(),
-        "technicians": posed.built.technicians.len(),
-    });
-    let (horizon, seed) = (request.horizon, request.seed);
-    let drafted = Drafted { posed: &posed, problem, plan: &plan, figures, horizon, seed };
-    season_draft::keep(state, branch, RunKind::SeasonPlan, &given, &drafted, &|_| Ok(()))
+        "scored_as_of": scored_as_of,
+    })
+}
+
+/// A plan that was found, before it is kept.
+struct Found {
+    inputs: Inputs,
+    posed: Posed,
+    plan: SeasonPlan,
+    figures: PlanFigures,
+}
+
+impl Found {
+    fn drafted(&self, request: PlanRequest) -> Drafted<'_> {
+        Drafted {
+            posed: &self.posed,
+            problem: &self.posed.built.problem,
+            plan: &self.plan,
+            figures: self.figures.clone(),
+            horizon: request.horizon,
+            seed: request.seed,
+        }
+    }
 }
 
 /// Threads for the search: as configured, or one per core.
@@ -145,14 +190,17 @@ pub fn threads(state: &AppState) -> usize {
 
 fn search(
     state: &AppState,
-    posed: &Posed,
+    branch: BranchId,
     request: PlanRequest,
-    progress: &(dyn Fn(f64) + Sync),
+    tell: &(dyn Fn(f64) + Sync),
     stop: &AtomicBool,
-) -> Result<SeasonPlan, AppError> {
-    let built = &posed.built;
-    let visits = u64::try_from(built.visits.len()).unwrap_or(u64::MAX);
-    let told = |done: &season::Progress| progress(done.share);
+) -> Result<Found, AppError> {
+    super::owed::write_owed(state, branch, request.horizon)?;
+    let inputs = season_inputs::load(state, branch, request.horizon)?;
+    let posed = season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed)?;
+    let problem = &posed.built.problem;
+    let visits = u64::try_from(problem.visits.len()).unwrap_or(u64::MAX);
+    let told = |done: &season::Progress| tell(SEARCH_SHARE * done.share);
     let budget = Budget {
         iterations: request.iterations_per_visit.saturating_mul(visits),
         threads: threads(state),
@@ -160,8 +208,12 @@ fn search(
         time_share: None,
         progress: Some(&told),
     };
-    let plan = season::plan(&built.problem, &budget, request.seed)
+    let plan = season::plan(problem, &budget, request.seed)
         .map_err(|error| AppError::planning("season plan", error))?;
-    season_draft::checked(&built.problem, &plan)?;
-    Ok(plan)
+    season_draft::checked(problem, &plan)?;
+    let mut figures = season_draft::figures_of(&inputs, &posed, problem, &plan)?;
+    if !stop.load(Ordering::Relaxed) {
+        figures.staffing = Some(staffing::answer(state, &posed, &plan, request.seed)?);
+    }
+    Ok(Found { inputs, posed, plan, figures })
 }

@@ -7,7 +7,6 @@ mod print;
 mod seed;
 
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, DateRange, Role, TechnicianId};
@@ -201,7 +200,7 @@ fn compose(
             progress(&format!("  searching, {} % of the budget used", fifth * 20));
         }
     };
-    season_plan::compose(state, branch, request, &hear, &AtomicBool::new(false))
+    season_plan::compose(state, branch, request, &hear)
 }
 
 /// The day worth showing: the route of the first days whose truck carries most kinds of parts;

@@ -28,6 +28,8 @@ pub(super) const WEATHER: Place = Place { path: "/office/weather", name: "Weathe
 pub(super) const RISK: Place = Place { path: "/office/risk", name: "Risk list" };
 /// What the model is worth.
 pub(super) const PROOF: Place = Place { path: "/office/proof", name: "Proof" };
+/// The season plan and its drafts.
+pub(super) const PLANS: Place = Place { path: "/office/plans", name: "Plan" };
 /// The season rehearsed.
 pub(super) const REHEARSAL: Place = Place { path: "/office/rehearsal", name: "Rehearsal" };
 /// The routes of a day.
@@ -37,7 +39,8 @@ pub(super) const HOMES: Place = Place { path: "/office/sites", name: "Homes" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, REHEARSAL, PROOF, DAY, HOMES];
+const OFFICE_PLACES: &[Place] =
+    &[SEASON, WEATHER, RISK, PLANS, REHEARSAL, PROOF, DAY, HOMES];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.

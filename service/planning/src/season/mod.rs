@@ -5,6 +5,7 @@ pub mod instance;
 pub mod plan;
 pub mod problem;
 mod solve;
+mod start;
 
 pub use crate::budget::{Budget, Progress};
 pub use instance::{CheckReport, CostReport, PlanFile, PlanReport, parse_instance, parse_plan};
@@ -12,4 +13,4 @@ pub use plan::{CostParts, Route, SeasonPlan, Stop, Unplaced, UnplacedReason};
 pub use problem::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
-pub use solve::{iterations_for, plan, plan_days_from, plan_from, plan_of};
+pub use solve::{iterations_for, plan, plan_days_from, plan_from, plan_of, plan_placing};

@@ -3,8 +3,9 @@
 use super::compile::{Compiled, compile, write_plan};
 use super::plan::SeasonPlan;
 use super::problem::SeasonProblem;
+use super::start::{clustered, due_first};
 use crate::budget::Budget;
-use crate::engine::{Dice, Model, Schedule, Search, Settings, anneal};
+use crate::engine::{Dice, Schedule, Search, Settings, anneal};
 use crate::error::PlanningError;
 
 /// Temperatures in seconds of objective: from nothing in a short run and in one that has the iterations to
@@ -15,6 +16,8 @@ const WARM: f64 = 150.0;
 const COLD: f64 = 12.0;
 /// Iterations a visit from which a run starts at the hottest.
 const LONG_RUN: u64 = 1_000;
+/// Iterations a visit below which the start decides much, and a clustered one pays.
+const SHORT_RUN: u64 = 200;
 /// Searches side by side, and the number of slots from which they are worth their exchange.
 const PARTS: u32 = 4;
 const SLOTS_TO_SHARE: usize = 40;
@@ -47,9 +50,10 @@ pub fn plan(
     let compiled = compile(problem)?;
     let mut search =
         Search::new(&compiled.model, Settings::default(), Dice::new(seed, u64::MAX), 0, 1);
-    search.construct(&due_first(problem, &compiled.model));
-    let long = budget.iterations / (problem.visits.len().max(1) as u64) >= LONG_RUN;
-    let hot = if long { HOTTEST } else { HOT };
+    let for_each_visit = budget.iterations / (problem.visits.len().max(1) as u64);
+    let order = if for_each_visit < SHORT_RUN { clustered(problem) } else { due_first(problem) };
+    search.construct(&order);
+    let hot = if for_each_visit >= LONG_RUN { HOTTEST } else { HOT };
     let schedule = Schedule { hot, ..schedule(&compiled, None) };
     Ok(run(problem, &compiled, &search, &schedule, budget, seed))
 }
@@ -83,6 +87,29 @@ pub fn plan_of(
     Ok(write_plan(problem, &compiled, &search.solution().routes, 0))
 }
 
+/// The plan that the sequences are, with one visit in addition where it costs least (see
+/// [`Pin`](super::Pin) for a place of one's own choice). Nobody else is placed or moved to another day.
+///
+/// # Errors
+/// If the problem is not sound or the visit unknown.
+pub fn plan_placing(
+    problem: &SeasonProblem,
+    sequences: &[(usize, usize, Vec<usize>)],
+    visit: usize,
+) -> Result<SeasonPlan, PlanningError> {
+    let compiled = compile(problem)?;
+    if visit >= problem.visits.len() {
+        let count = problem.visits.len();
+        let message = format!("visit {visit} is not among the {count} visits");
+        return Err(PlanningError::Content(message));
+    }
+    let settings = Settings::default();
+    let mut search = Search::new(&compiled.model, settings, Dice::new(0, u64::MAX), 0, 1);
+    append(&compiled, &mut search, sequences);
+    search.construct(&[visit as u32]);
+    Ok(write_plan(problem, &compiled, &search.solution().routes, 0))
+}
+
 fn append(compiled: &Compiled, search: &mut Search<'_>, sequences: &[(usize, usize, Vec<usize>)]) {
     for (day, technician, visits) in sequences {
         if let Ok(slot) = compiled.slots.binary_search(&(*day, *technician)) {
@@ -112,21 +139,9 @@ pub fn plan_days_from(
     if let Some(open) = &open {
         search.close(open);
     }
-    search.construct(&due_first(problem, &compiled.model));
+    search.construct(&due_first(problem));
     let schedule = Schedule { hot: WARM, ..schedule(&compiled, open) };
     Ok(run(problem, &compiled, &search, &schedule, budget, seed))
-}
-
-/// Order of the first construction: due day, then cost of leaving out.
-fn due_first(problem: &SeasonProblem, model: &Model) -> Vec<u32> {
-    let mut order: Vec<u32> = (0..model.visits() as u32).collect();
-    let key = |v: u32| {
-        let visit = &problem.visits[v as usize];
-        let due = visit.due_day.or(visit.days.last().copied()).unwrap_or(0);
-        (due, -visit.drop_cost_s, v)
-    };
-    order.sort_by_key(|&v| key(v));
-    order
 }
 
 fn schedule(compiled: &Compiled, open: Option<Vec<bool>>) -> Schedule {

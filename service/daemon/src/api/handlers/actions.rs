@@ -1,15 +1,13 @@
 //! What starts the engine: scoring, planning, adoption, results, load lists, notices. Each calls
 //! one use case.
 
-use std::sync::atomic::AtomicBool;
-
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use chrono::NaiveDate;
 use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, DateRange, PlanId, Role, RunId};
 use hotspell_store::words::Resource;
-use hotspell_store::{branches, plans};
+use hotspell_store::{branches, plans, runs};
 use serde::Serialize;
 
 use super::visits::reach as reach_visit;
@@ -19,14 +17,18 @@ use crate::api::caller::Caller;
 use crate::api::checks::Checks;
 use crate::api::error::ApiError;
 use crate::api::etag;
-use crate::api::transact::{read, run, write};
+use crate::api::prefer;
+use crate::api::transact::{read, run};
 use crate::api::types::actions::{
     AdoptionView, CompositionView, DeliveryInput, DeliveryView, LoadListsInput, LoadListsView,
     PlanInput, RecordedView, ScoringRunInput, ScoringRunView, VisitResultInput, check_stretch,
 };
 use crate::api::types::plans::PlanView;
+use crate::api::types::runs::RunView;
 use crate::app::season_plan::PlanRequest;
-use crate::app::{AppError, adopt, delivery, loads, notices, results, scoring, season_plan};
+use crate::app::{
+    AppError, adopt, delivery, loads, notices, results, scoring, scoring_run, season_plan,
+};
 use crate::state::AppState;
 
 /// Notices delivered in one round unless the request says otherwise.
@@ -47,12 +49,7 @@ pub(super) async fn noted(
     id: i64,
     outcome: serde_json::Value,
 ) -> Result<(), ApiError> {
-    let now = state.now();
-    write(state, move |conn| {
-        let deed = Deed { action, kind, id };
-        audit::record(conn, &caller, deed, None::<&()>, Some(&outcome), now)
-    })
-    .await
+    audit::noted(state, caller, Deed { action, kind, id }, outcome).await
 }
 
 /// Computes something of the branch as of a day that has come, today if none is named.
@@ -73,6 +70,23 @@ pub(super) async fn run_as_of<T: Send + 'static>(
     .await
 }
 
+/// The answer to work that goes on beside the requests.
+async fn accepted_run(
+    state: &AppState,
+    caller: Caller,
+    action: &'static str,
+    id: RunId,
+) -> Result<HttpResponse, ApiError> {
+    let record = read(state, move |conn| Ok(runs::find(conn, caller.branch, id)?)).await?;
+    let outcome = serde_json::json!({ "run_id": id });
+    noted(state, caller, action, Resource::Branch, caller.branch.0, outcome).await?;
+    let view = RunView::of(record, state);
+    Ok(HttpResponse::Accepted()
+        .insert_header((header::LOCATION, format!("/api/v1/runs/{id}")))
+        .insert_header((prefer::APPLIED, prefer::RESPOND_ASYNC))
+        .json(view))
+}
+
 /// The answer to a run that has ended.
 pub(super) fn finished_run(run: RunId, view: &impl Serialize) -> HttpResponse {
     let place = format!("/api/v1/runs/{run}");
@@ -82,19 +96,35 @@ pub(super) fn finished_run(run: RunId, view: &impl Serialize) -> HttpResponse {
 /// Starts a scoring run
 ///
 /// Fits the life model to the branch's own failures and scores every part in service: weather to
-/// heat age to risk. Answers when it has ended; the run is recorded with its inputs.
+/// heat age to risk. Answers when it has ended, or at once with `Prefer: respond-async`; the run is
+/// recorded with its inputs.
 #[utoipa::path(
     tag = "scores",
+    params(("Prefer" = Option<String>, Header, description = prefer::DESCRIPTION)),
     request_body = ScoringRunInput,
-    responses((status = 201, description = "The finished run", body = ScoringRunView))
+    responses(
+        (status = 201, description = "The finished run", body = ScoringRunView),
+        (status = 202, description = "It goes on beside the requests: read the run to see how far it is",
+            body = RunView,
+            headers(
+                ("Location" = String, description = "Where the run is read."),
+                ("Preference-Applied" = String, description = "`respond-async`.")
+            ))
+    )
 )]
 #[post("/scoring-runs")]
 pub(crate) async fn create_scoring_run(
     state: web::Data<AppState>,
     caller: Caller,
+    request: HttpRequest,
     body: Body<ScoringRunInput>,
 ) -> Result<HttpResponse, ApiError> {
-    let view = run_as_of(&state, caller, body.value()?.as_of, scoring::score_branch).await?;
+    let as_of = body.value()?.as_of;
+    if prefer::asynchronous(&request) {
+        let id = run_as_of(&state, caller, as_of, scoring_run::start).await?;
+        return accepted_run(&state, caller, "score", id).await;
+    }
+    let view = run_as_of(&state, caller, as_of, scoring::score_branch).await?;
     let view = ScoringRunView::from(view);
     let outcome = serde_json::json!({ "run_id": view.run_id, "as_of": view.as_of });
     noted(&state, caller, "score", Resource::Branch, caller.branch.0, outcome).await?;
@@ -104,22 +134,34 @@ pub(crate) async fn create_scoring_run(
 /// Composes a plan
 ///
 /// A draft of the season plan: the visits that agreements owe in the stretch, on days and
-/// technicians, weighed by risk. Answers when the search has ended; adopt it to place the visits.
+/// technicians, weighed by risk. Answers when the search has ended, or at once with
+/// `Prefer: respond-async`: then the detail of the run names the draft as `plan` once it has
+/// succeeded, and a stopped run leaves none. Adopt the draft to place the visits.
 #[utoipa::path(
     tag = "plans",
+    params(("Prefer" = Option<String>, Header, description = prefer::DESCRIPTION)),
     request_body = PlanInput,
-    responses((status = 201, description = "The draft", body = PlanView))
+    responses(
+        (status = 201, description = "The draft", body = PlanView),
+        (status = 202, description = "It goes on beside the requests: read the run to see how far it is",
+            body = RunView,
+            headers(
+                ("Location" = String, description = "Where the run is read."),
+                ("Preference-Applied" = String, description = "`respond-async`.")
+            ))
+    )
 )]
 #[post("/plans")]
 pub(crate) async fn create_plan(
     state: web::Data<AppState>,
     caller: Caller,
+    request: HttpRequest,
     body: Body<PlanInput>,
 ) -> Result<HttpResponse, ApiError> {
     let input = body.value()?;
     input.check()?;
     let settings = &state.config.planning;
-    let request = PlanRequest {
+    let asked = PlanRequest {
         horizon: DateRange { first: input.first_day, last: input.last_day },
         seed: input.seed.map_or(settings.seed, u64::from),
         iterations_per_visit: input
@@ -127,11 +169,12 @@ pub(crate) async fn create_plan(
             .map_or(settings.iterations_per_visit, u64::from),
     };
     let shared = state.clone();
-    let composed = run(move || {
-        let never = AtomicBool::new(false);
-        season_plan::compose(&shared, caller.branch, request, &|_| {}, &never)
-    })
-    .await?;
+    if prefer::asynchronous(&request) {
+        let id = run(move || season_plan::start(&shared, caller.branch, asked)).await?;
+        return accepted_run(&state, caller, "compose", id).await;
+    }
+    let composed =
+        run(move || season_plan::compose(&shared, caller.branch, asked, &|_| {})).await?;
     let id = composed.plan;
     let plan = read(&state, move |conn| Ok(plans::find(conn, caller.branch, id)?)).await?;
     let view = PlanView::from(plan);

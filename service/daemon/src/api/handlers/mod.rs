@@ -17,11 +17,13 @@ mod exports;
 mod health;
 mod imports;
 mod notices;
+mod plan_moves;
 mod plans;
 mod readings;
 mod rehearsals;
 mod repairs;
 mod routes;
+mod run_events;
 mod runs;
 mod season;
 pub(crate) mod sites;
@@ -116,6 +118,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(branch_stations::list_station_weights)
         .service(runs::list_runs)
         .service(runs::find_run)
+        .service(runs::stop_run)
+        .service(runs::follow_run)
         .service(runs::list_scores)
         .service(visits::list_visits)
         .service(visits::find_visit)
@@ -130,6 +134,9 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(plans::find_plan)
         .service(plans::discard_plan)
         .service(plans::list_plan_stops)
+        .service(plans::list_plan_routes)
+        .service(plans::compare_plans)
+        .service(plan_moves::move_plan_visit)
         .service(plans::list_unplaced_visits)
         .service(routes::list_routes)
         .service(routes::find_route)

@@ -5,8 +5,8 @@ use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::PlanId;
 use hotspell_store::AnyConnection;
 use hotspell_store::plans::{
-    self as rows, PlanFilter, PlanRecord, PlanStopFilter, PlanStopRecord, UnplacedFilter,
-    UnplacedRecord,
+    self as rows, PlanFilter, PlanRecord, PlanRouteFilter, PlanRouteRecord, PlanStopFilter,
+    PlanStopRecord, UnplacedFilter, UnplacedRecord,
 };
 use hotspell_store::words::{PlanState, Resource};
 
@@ -17,7 +17,9 @@ use crate::api::error::ApiError;
 use crate::api::etag;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::{read, write};
-use crate::api::types::plans::{PlanStopView, PlanView, UnplacedView};
+use crate::api::types::plan_changes::ComparisonView;
+use crate::api::types::plans::{PlanRouteView, PlanStopView, PlanView, UnplacedView};
+use crate::app::plan_compare;
 use crate::state::AppState;
 
 list_query! {
@@ -40,6 +42,23 @@ list_query! {
         /// Number of the visit.
         visit_id: i64,
     }
+}
+
+list_query! {
+    /// Which technicians' days of a plan are listed.
+    PlanRouteQuery {
+        /// On this day.
+        day: NaiveDate,
+    }
+}
+
+/// What a plan is compared with.
+#[derive(Debug, Clone, serde::Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct ComparisonQuery {
+    /// Number of the plan that it is held against.
+    against: i64,
 }
 
 list_query! {
@@ -154,6 +173,56 @@ pub(crate) async fn list_plan_stops(
     };
     let view = |record: PlanStopRecord| (record.id, PlanStopView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Lists the technicians' days of a plan
+///
+/// Each with its work, its driving, its pause and its end. A plan of an older version has none.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan"), PlanRouteQuery),
+    responses((status = 200, description = "One page", body = PageView<PlanRouteView>))
+)]
+#[get("/plans/{plan_id}/routes")]
+pub(crate) async fn list_plan_routes(
+    state: web::Data<AppState>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<i64>,
+    query: web::Query<PlanRouteQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let id = PlanId(id.into_inner());
+    let filter = PlanRouteFilter { plan: Some(id), day: query.day };
+    let work = move |conn: &mut AnyConnection, page| {
+        rows::find(conn, caller.branch, id)?;
+        Ok(rows::list_routes(conn, caller.branch, &filter, page)?)
+    };
+    let view = |record: PlanRouteRecord| (record.id, PlanRouteView::from(record));
+    crud::rows(&state, &request, query.page(), work, view).await
+}
+
+/// Compares two plans
+///
+/// What this plan has otherwise than another: visits on another day, with another person or time,
+/// new ones, lost ones, each in words; and the households that were told something else than this
+/// plan has.
+#[utoipa::path(
+    tag = "plans",
+    params(("plan_id" = i64, Path, description = "Number of the plan"), ComparisonQuery),
+    responses((status = 200, description = "The comparison", body = ComparisonView))
+)]
+#[get("/plans/{plan_id}/comparison")]
+pub(crate) async fn compare_plans(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+    query: web::Query<ComparisonQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let (against, id) = (PlanId(query.against), PlanId(id.into_inner()));
+    let compared =
+        read(&state, move |conn| Ok(plan_compare::compare(conn, caller.branch, against, id)?))
+            .await?;
+    Ok(HttpResponse::Ok().json(ComparisonView::from(compared)))
 }
 
 /// Lists the visits that a plan does not place

@@ -1,20 +1,24 @@
 //! Recorded computations, and the latest risk of every part.
 
-use actix_web::{HttpRequest, HttpResponse, get, web};
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, ComponentId, RunId};
 use hotspell_store::StoreError;
 use hotspell_store::runs::{self as rows, RunFilter, RunRecord};
 use hotspell_store::scores::{self, Ranked, RankingFilter, Scoring};
-use hotspell_store::words::{RunKind, RunOutcome};
+use hotspell_store::words::{Resource, RunKind, RunOutcome};
 
+use super::run_events;
+use crate::api::audit::{self, Deed};
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, decode_rank, encode_rank, list_query};
-use crate::api::transact::read;
+use crate::api::transact::{read, run};
 use crate::api::types::runs::{RunView, ScoreView};
 use crate::api::visibility;
+use crate::app::background;
 use crate::state::AppState;
 
 list_query! {
@@ -65,7 +69,8 @@ pub(crate) async fn list_runs(
     let work = move |conn: &mut hotspell_store::AnyConnection, page| {
         Ok(rows::list(conn, caller.branch, &filter, page)?)
     };
-    let view = |record: RunRecord| (record.id.0, RunView::from(record));
+    let now = state.clone();
+    let view = move |record: RunRecord| (record.id.0, RunView::of(record, &now));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -85,7 +90,55 @@ pub(crate) async fn find_run(
 ) -> Result<HttpResponse, ApiError> {
     let id = RunId(id.into_inner());
     let record = read(&state, move |conn| Ok(rows::find(conn, caller.branch, id)?)).await?;
-    Ok(HttpResponse::Ok().json(RunView::from(record)))
+    Ok(HttpResponse::Ok().json(RunView::of(record, &state)))
+}
+
+/// Stops a run
+///
+/// Work that goes on beside the requests: a plan that is composed, a scoring, a rehearsal. It ends
+/// soon and keeps no result. Again is harmless while it runs; 409 when it has ended, or when somebody
+/// waits for its answer.
+#[utoipa::path(
+    tag = "runs",
+    params(("run_id" = i64, Path, description = "Number of the run")),
+    responses((status = 202, description = "It was asked to stop", body = RunView))
+)]
+#[post("/runs/{run_id}/stop")]
+pub(crate) async fn stop_run(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = RunId(id.into_inner());
+    let shared = state.clone();
+    let record = run(move || background::stop_any(&shared, caller.branch, id)).await?;
+    let deed = Deed { action: "stop run", kind: Resource::Branch, id: caller.branch.0 };
+    audit::noted(&state, caller, deed, serde_json::json!({ "run_id": id })).await?;
+    Ok(HttpResponse::Accepted().json(RunView::of(record, &state)))
+}
+
+/// Follows a run
+///
+/// Server-sent events until it ends: `progress` with each look, then one `ended`; each with the
+/// run's number, where it stands and how far it is. A run that has ended gives `ended` at once.
+#[utoipa::path(
+    tag = "runs",
+    params(("run_id" = i64, Path, description = "Number of the run")),
+    responses((status = 200, description = "Events, each with a RunEventView as its data",
+        body = String, content_type = "text/event-stream"))
+)]
+#[get("/runs/{run_id}/events")]
+pub(crate) async fn follow_run(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = RunId(id.into_inner());
+    read(&state, move |conn| Ok(rows::find(conn, caller.branch, id)?)).await?;
+    Ok(HttpResponse::Ok()
+        .content_type("text/event-stream")
+        .insert_header((header::CACHE_CONTROL, "no-store"))
+        .body(run_events::follow(state, caller.branch, id)))
 }
 
 /// Lists scores

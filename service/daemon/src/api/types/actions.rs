@@ -14,9 +14,7 @@ use crate::app::delivery::Delivered;
 use crate::app::notices::Written;
 use crate::app::results::{Recorded, ResultReading, ResultReplacement, VisitResult};
 use crate::app::scoring::ScoringSummary;
-
-/// Longest stretch that one plan or order of load lists covers, in days.
-const DAYS_MAX: i64 = 366;
+use crate::app::season_plan::DAYS_MAX;
 
 /// When the parts are scored.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]

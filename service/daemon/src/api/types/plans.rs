@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{PlanId, RunId, TechnicianId, VisitId};
-use hotspell_store::plans::{PlanRecord, PlanStopRecord, UnplacedRecord};
+use hotspell_store::plans::{PlanRecord, PlanRouteRecord, PlanStopRecord, UnplacedRecord};
 use hotspell_store::words::PlanState;
 use serde::Serialize;
 use serde_json::Value;
@@ -71,6 +71,30 @@ pub struct PlanStopView {
     pub reason: String,
 }
 
+/// A technician's day in a plan.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct PlanRouteView {
+    /// Its number.
+    #[schema(example = 1)]
+    pub id: i64,
+    /// The plan.
+    #[schema(value_type = i64)]
+    pub plan_id: PlanId,
+    /// The day.
+    pub day: NaiveDate,
+    /// Who drives.
+    #[schema(value_type = i64)]
+    pub technician_id: TechnicianId,
+    /// Work at homes, in seconds.
+    pub work_seconds: i32,
+    /// Driving from start to end, in seconds.
+    pub travel_seconds: i32,
+    /// Begin of the pause, in seconds after midnight of the branch's clock; nothing without one.
+    pub pause_begins_seconds: Option<i32>,
+    /// Arrival at the end, in seconds after midnight of the branch's clock.
+    pub ends_seconds: i32,
+}
+
 /// A visit for which the plan found no place.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct UnplacedView {
@@ -121,6 +145,22 @@ impl From<PlanStopRecord> for PlanStopView {
             leave_seconds: row.leave_seconds,
             pinned: row.pinned,
             reason: row.reason,
+        }
+    }
+}
+
+impl From<PlanRouteRecord> for PlanRouteView {
+    fn from(record: PlanRouteRecord) -> Self {
+        let row = record.row;
+        Self {
+            id: record.id,
+            plan_id: row.plan_id,
+            day: row.day,
+            technician_id: row.technician_id,
+            work_seconds: row.work_seconds,
+            travel_seconds: row.travel_seconds,
+            pause_begins_seconds: row.pause_begins_seconds,
+            ends_seconds: row.ends_seconds,
         }
     }
 }

@@ -4,10 +4,10 @@ use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{PlanId, RunId};
 use hotspell_reliability::rehearsal::{Band, RehearsedPlan};
 use hotspell_store::runs::RunRecord;
-use hotspell_store::words::RunOutcome;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::runs::RunStanding;
 use crate::api::error::ApiError;
 use crate::app::background::Standing;
 use crate::app::rehearsal::{self, Rehearsed};
@@ -40,7 +40,7 @@ pub struct RehearsalView {
     #[schema(value_type = i64)]
     pub id: RunId,
     /// Where it stands.
-    pub standing: RehearsalStanding,
+    pub standing: RunStanding,
     /// Share done, 0 to 1 (no unit).
     #[schema(minimum = 0, maximum = 1)]
     pub progress: f64,
@@ -52,24 +52,6 @@ pub struct RehearsalView {
     pub reason: Option<String>,
     /// What it found.
     pub result: Option<RehearsalResultView>,
-}
-
-/// Where a rehearsal stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum RehearsalStanding {
-    /// It runs.
-    Running,
-    /// It was asked to stop and has not yet.
-    Stopping,
-    /// It ended with a result.
-    Succeeded,
-    /// It ended with an error.
-    Failed,
-    /// It was stopped on request.
-    Stopped,
-    /// Its process died; start another.
-    Lost,
 }
 
 /// What a rehearsal found.
@@ -196,19 +178,6 @@ impl From<Rehearsed> for RehearsalResultView {
             daily_capacity: found.capacity,
             plans: rehearsal.plans.into_iter().map(RehearsedPlanView::from).collect(),
             differences,
-        }
-    }
-}
-
-impl From<Standing> for RehearsalStanding {
-    fn from(standing: Standing) -> Self {
-        match standing {
-            Standing::Running | Standing::Ended(RunOutcome::Running) => Self::Running,
-            Standing::Stopping => Self::Stopping,
-            Standing::Lost => Self::Lost,
-            Standing::Ended(RunOutcome::Succeeded) => Self::Succeeded,
-            Standing::Ended(RunOutcome::Failed) => Self::Failed,
-            Standing::Ended(RunOutcome::Stopped) => Self::Stopped,
         }
     }
 }

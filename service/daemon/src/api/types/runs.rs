@@ -9,6 +9,9 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 
+use crate::app::background::{self, Standing};
+use crate::state::AppState;
+
 /// A recorded computation: which inputs, which version, when, how it ended.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RunView {
@@ -30,6 +33,11 @@ pub struct RunView {
     pub input_digest: String,
     /// How it ended.
     pub outcome: RunOutcome,
+    /// Where it stands now.
+    pub standing: RunStanding,
+    /// Share done, 0 to 1 (no unit), of work that goes on beside the requests.
+    #[schema(minimum = 0, maximum = 1)]
+    pub progress: Option<f64>,
     /// What a person should know of it.
     #[schema(value_type = Option<Object>)]
     pub detail: Option<Value>,
@@ -84,9 +92,56 @@ pub struct ScoreView {
     pub reasons: Value,
 }
 
-impl From<RunRecord> for RunView {
-    fn from(record: RunRecord) -> Self {
+/// Where a run stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunStanding {
+    /// It runs.
+    Running,
+    /// It was asked to stop and has not yet.
+    Stopping,
+    /// It ended with a result.
+    Succeeded,
+    /// It ended with an error.
+    Failed,
+    /// It was stopped on request.
+    Stopped,
+    /// Its process died; start another.
+    Lost,
+}
+
+impl From<Standing> for RunStanding {
+    fn from(standing: Standing) -> Self {
+        match standing {
+            Standing::Running | Standing::Ended(RunOutcome::Running) => Self::Running,
+            Standing::Stopping => Self::Stopping,
+            Standing::Lost => Self::Lost,
+            Standing::Ended(RunOutcome::Succeeded) => Self::Succeeded,
+            Standing::Ended(RunOutcome::Failed) => Self::Failed,
+            Standing::Ended(RunOutcome::Stopped) => Self::Stopped,
+        }
+    }
+}
+
+/// How far a run is, as one event tells it.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+pub struct RunEventView {
+    /// The run.
+    #[schema(value_type = i64)]
+    pub run_id: RunId,
+    /// Where it stands.
+    pub standing: RunStanding,
+    /// Share done, 0 to 1 (no unit).
+    #[schema(minimum = 0, maximum = 1)]
+    pub progress: f64,
+}
+
+impl RunView {
+    /// A run and where it stands now.
+    #[must_use]
+    pub fn of(record: RunRecord, state: &AppState) -> Self {
         Self {
+            standing: background::standing(state, &record).into(),
             id: record.id,
             kind: record.kind,
             started_at: record.started_at,
@@ -95,6 +150,7 @@ impl From<RunRecord> for RunView {
             inputs: record.inputs,
             input_digest: record.input_digest,
             outcome: record.outcome,
+            progress: record.progress,
             detail: record.detail,
         }
     }

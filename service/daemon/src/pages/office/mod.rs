@@ -4,6 +4,7 @@
 mod day;
 mod needs;
 mod part;
+mod plans;
 mod proof;
 mod rehearsal;
 mod risk;
@@ -39,4 +40,5 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
                 .route(web::post().to(site::change_person)),
         )
         .service(web::resource("/office/day").route(web::get().to(day::show)));
+    plans::routes(config);
 }

@@ -1,0 +1,176 @@
+//! The scheduler's work on the season plan over HTTP: composed beside the requests, followed, stopped,
+//! compared, a visit moved, adopted, and repaired when somebody is sick; by the API and by the page.
+
+use std::collections::BTreeMap;
+
+use harness::{Client, eventually};
+use hotspell_test_support::{DatabaseKind, TestDatabase};
+use reqwest::Method;
+use serde_json::{Value, json};
+
+use crate::season_loop::{HOMES, Season, plan_and_adopt, score};
+
+fn stretch(iterations_per_visit: u32, seed: u32) -> Value {
+    json!({ "first_day": "2025-02-18", "last_day": "2025-04-15", "seed": seed,
+        "iterations_per_visit": iterations_per_visit })
+}
+
+/// Posts with `Prefer: respond-async`; gives the run.
+async fn begin(office: &Client, path: &str, body: &Value) -> Value {
+    let request = office.request(Method::POST, path).header("Prefer", "wait=5, respond-async");
+    let answer = office.send(request.json(body)).await;
+    let run = answer.json(202);
+    let location = answer.header("location").unwrap();
+    assert_eq!(location, format!("/api/v1/runs/{}", run["id"]), "{run}");
+    assert_eq!(answer.header("preference-applied").unwrap(), "respond-async");
+    run
+}
+
+/// A plan asked for beside the requests is refused at once.
+async fn refused(office: &Client) {
+    let request = office.request(Method::POST, "/api/v1/plans").header("Prefer", "respond-async");
+    office.send(request.json(&stretch(50, 7))).await.problem(409);
+}
+
+/// Reads a run until it has ended.
+async fn ended(office: &Client, run: &Value) -> Value {
+    let path = format!("/api/v1/runs/{}", run["id"]);
+    eventually("the run ends", async || {
+        let now = office.get(&path).await.json(200);
+        assert!((0.0..=1.0).contains(&now["progress"].as_f64().unwrap()), "{now}");
+        let goes_on = now["standing"] == "running" || now["standing"] == "stopping";
+        (!goes_on).then_some(now)
+    })
+    .await
+}
+
+#[tokio::test]
+async fn work_that_takes_long_goes_on_beside_the_requests_and_names_what_it_made() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        refused(&office).await;
+        score(&office).await;
+        let scored = begin(&office, "/api/v1/scoring-runs", &json!({})).await;
+        let scored = ended(&office, &scored).await;
+        assert_eq!(scored["standing"], "succeeded", "{scored}");
+        assert_eq!(scored["detail"]["components"], 2 * HOMES, "{scored}");
+
+        let run = begin(&office, "/api/v1/plans", &stretch(50, 7)).await;
+        let events = office.get(&format!("/api/v1/runs/{}/events", run["id"])).await;
+        assert_eq!(events.header("content-type").unwrap(), "text/event-stream");
+        assert_eq!(events.status, 200);
+        let told = events.text();
+        let last = told.trim_end().rsplit("\n\n").next().unwrap();
+        assert!(last.starts_with("event: ended\ndata: {"), "{told}");
+        assert!(last.contains("\"standing\":\"succeeded\""), "{told}");
+        let run = ended(&office, &run).await;
+        let plan = &run["detail"]["plan"];
+        let draft = office.get(&format!("/api/v1/plans/{plan}")).await.json(200);
+        assert_eq!((&draft["state"], &draft["run_id"]), (&json!("draft"), &run["id"]));
+        // The same seed and inputs make the same plan, whether somebody waits for it or not.
+        let again = office.post("/api/v1/plans", &stretch(50, 7)).await.json(201);
+        assert_eq!(again["figures"], draft["figures"], "{kind:?}");
+        assert_eq!(again["objective"], draft["objective"]);
+        assert!(daemon.stop().await);
+    }
+}
+
+#[tokio::test]
+async fn a_plan_that_is_composed_can_be_stopped_and_leaves_no_draft() {
+    let season = Season::begin(DatabaseKind::Sqlite).await;
+    let (daemon, office) = season.start().await;
+    score(&office).await;
+    let run = begin(&office, "/api/v1/plans", &stretch(100_000, 7)).await;
+    assert_eq!(run["standing"], "running", "{run}");
+    refused(&office).await;
+    let stop = format!("/api/v1/runs/{}/stop", run["id"]);
+    office.post(&stop, &json!({})).await.json(202);
+    let stopped = ended(&office, &run).await;
+    assert_eq!(stopped["standing"], "stopped", "{stopped}");
+    assert!(stopped["detail"]["stopped"].as_str().unwrap().contains("no draft"), "{stopped}");
+    office.post(&stop, &json!({})).await.problem(409);
+    office.post("/api/v1/runs/999999/stop", &json!({})).await.problem(404);
+    assert_eq!(office.all("/api/v1/plans?state=draft").await, [Value::Null; 0]);
+    assert!(daemon.stop().await);
+}
+
+async fn visits(office: &Client) -> BTreeMap<i64, Value> {
+    let all = office.all("/api/v1/visits?limit=500").await;
+    all.into_iter().map(|visit| (visit["id"].as_i64().unwrap(), visit)).collect()
+}
+
+#[tokio::test]
+async fn a_visit_is_moved_with_its_cost_told_before_and_two_plans_say_who_is_told_again() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        plan_and_adopt(&office).await;
+        let adopted = office.all("/api/v1/plans?state=adopted").await.remove(0);
+        let plan = format!("/api/v1/plans/{}", adopted["id"]);
+        // How full each technician's day is, adds up to the figures.
+        let routes = office.all(&format!("{plan}/routes?limit=500")).await;
+        let sum = |name: &str| routes.iter().map(|it| it[name].as_i64().unwrap()).sum::<i64>();
+        assert_eq!(sum("travel_seconds") / 60, adopted["figures"]["travel_minutes"]);
+        assert!(routes.iter().all(|it| it["pause_begins_seconds"].is_i64()), "{routes:?}");
+
+        // A household has agreed; moving it would mean to tell it again.
+        let before = visits(&office).await;
+        let visit = before.values().find(|visit| visit["state"] == "placed").unwrap().clone();
+        let body = json!({ "state": "agreed", "day": visit["day"], "starts": visit["starts"],
+            "technician_id": visit["technician_id"], "ends": visit["ends"] });
+        let path = format!("/api/v1/visits/{}/state-changes", visit["id"]);
+        office.post(&path, &body).await.json(200);
+        let reasons = office.get(&format!("/api/v1/visits/{}/reasons", visit["id"])).await;
+        let other = reasons.json(200)["other_days"][0].clone();
+        let mut wanted = json!({ "visit_id": visit["id"], "day": other["day"],
+            "technician_id": other["technician_id"], "keep": false });
+        let moves = format!("{plan}/moves");
+        let cost = office.post(&moves, &wanted).await.json(200);
+        assert_eq!(cost["plan_id"], Value::Null, "{cost}");
+        assert!(cost["cost"].as_str().unwrap().starts_with("It costs "), "{cost}");
+        assert!(cost["change_seconds"].as_i64().unwrap() > 0, "it had agreed: {cost}");
+        assert!(cost["changes"].to_string().contains("moves from"), "{cost}");
+        assert_eq!(office.all("/api/v1/plans?state=draft").await, [Value::Null; 0]);
+
+        wanted["keep"] = json!(true);
+        let kept = office.post(&moves, &wanted).await.json(201);
+        assert_eq!(kept["cost"], cost["cost"], "what is kept costs what was told");
+        let draft = kept["plan_id"].as_i64().unwrap();
+        let path = format!("/api/v1/plans/{draft}/stops?visit_id={}", visit["id"]);
+        let stop = office.all(&path).await.remove(0);
+        assert_eq!((&stop["day"], &stop["pinned"]), (&other["day"], &json!(true)), "{stop}");
+        assert_eq!(visits(&office).await[&visit["id"].as_i64().unwrap()]["day"], visit["day"]);
+
+        let path = format!("/api/v1/plans/{draft}/comparison?against={}", adopted["id"]);
+        let compared = office.get(&path).await.json(200);
+        assert_eq!((&compared["moved_day"], &compared["removed"]), (&json!(1), &json!(0)));
+        let told = &compared["told_again"];
+        assert_eq!((told.as_array().unwrap().len(), &told[0]["agreed"]), (1, &json!(true)));
+        assert_eq!(told[0]["visit_id"], visit["id"], "{compared}");
+
+        // Moved once more within the draft: the new draft takes its place.
+        let kept = office.post(&format!("/api/v1/plans/{draft}/moves"), &wanted).await.json(201);
+        let first = office.get(&format!("/api/v1/plans/{draft}")).await.json(200);
+        assert_eq!(first["state"], "discarded", "{first}");
+        office.post(&format!("/api/v1/plans/{draft}/moves"), &wanted).await.problem(409);
+        let adoption = format!("/api/v1/plans/{}/adoption", kept["plan_id"]);
+        office.post(&adoption, &json!({})).await.json(200);
+        let after = visits(&office).await;
+        assert_eq!(after[&visit["id"].as_i64().unwrap()]["day"], other["day"]);
+
+        for (field, value, pointer) in [
+            ("day", json!("2025-02-17"), "/day"),
+            ("day", json!("2025-02-22"), "/day"),
+            ("technician_id", json!(99), "/technician_id"),
+        ] {
+            let mut wrong = wanted.clone();
+            wrong[field] = value;
+            let path = format!("/api/v1/plans/{}/moves", kept["plan_id"]);
+            let refused = office.post(&path, &wrong).await.problem(422);
+            assert_eq!(refused["errors"][0]["pointer"], pointer, "{refused}");
+        }
+        assert!(daemon.stop().await);
+    }
+}
