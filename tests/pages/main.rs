@@ -10,6 +10,7 @@
 
 mod demo;
 mod offline;
+mod plan;
 mod signal;
 
 use demo::Demo;
@@ -111,6 +112,12 @@ async fn every_page_fits_every_window_and_can_be_used_by_everybody() {
     let visit = first_link(&technician, "/technician/visit/").await;
     look(&technician, &visit, "technician-check", &mut faults).await;
     technician.close().await;
+
+    // Last, since the days of everybody are others afterwards.
+    let office = Browser::open(1440, 900).await;
+    sign_in(&office, &demo, &demo.token("office")).await;
+    plan::plans_the_season_and_repairs_a_sick_day(&office, &demo, &mut faults).await;
+    office.close().await;
 
     assert!(faults.is_empty(), "{} faults:\n{}", faults.len(), faults.join("\n"));
 }

@@ -182,7 +182,7 @@ fn minutes(seconds: i64) -> String {
 /// The parts of a cost with the words for them; visits left out are no minutes of anybody's time.
 fn named(cost: &CostParts) -> [(&'static str, i64); 6] {
     [
-        ("way", cost.travel_s),
+        ("driving", cost.travel_s),
         ("risk before the visit", cost.risk_s),
         ("lateness", cost.late_s),
         ("change for the household", cost.change_s),

@@ -106,6 +106,7 @@ pub fn told(
     if more > 0 {
         sentences.push(format!("{more} more changes."));
     }
+    let impossible = posed.built.impossible.len();
     let moved_day = difference.moved.iter().filter(|moved| moved.day_changed()).count();
     Ok(PlanChange {
         because,
@@ -115,8 +116,8 @@ pub fn told(
         removed: difference.removed.len(),
         kept: difference.kept,
         travel_saved_minutes: (before.cost.travel_s - after.cost.travel_s) / 60,
-        left_out_before: before.unplaced.len(),
-        left_out_after: after.unplaced.len(),
+        left_out_before: before.unplaced.len() + impossible,
+        left_out_after: after.unplaced.len() + impossible,
         expected_failures_before: expected.expected_failures_plan,
         sentences,
     })

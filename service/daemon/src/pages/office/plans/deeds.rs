@@ -11,7 +11,7 @@ use super::list::days;
 use crate::api::audit::{Deed, noted};
 use crate::app::adopt;
 use crate::app::repair::{self, Happened, RepairRequest};
-use crate::pages::forms::{Fields, Sent};
+use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{PLANS, see_other};
 use crate::pages::visitor::Office;
@@ -29,10 +29,10 @@ pub(super) async fn adopt(
     state: web::Data<AppState>,
     office: Office,
     plan: web::Path<i64>,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (caller, plan) = (office.0, PlanId(plan.into_inner()));
-    let version = version(&Fields::of(sent))?;
+    let version = version(&fields)?;
     let shared = state.clone();
     let adopted =
         blocking(move || adopt::adopt(&shared, caller.branch, plan, version, &caller.who()))
@@ -48,10 +48,10 @@ pub(super) async fn discard(
     state: web::Data<AppState>,
     office: Office,
     plan: web::Path<i64>,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (caller, plan) = (office.0, PlanId(plan.into_inner()));
-    let version = version(&Fields::of(sent))?;
+    let version = version(&fields)?;
     let shared = state.clone();
     blocking(move || {
         let now = shared.now();
@@ -70,9 +70,8 @@ pub(super) async fn discard(
 pub(super) async fn repair(
     state: web::Data<AppState>,
     office: Office,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let away = days(&fields)?;
     let technician_id =
         fields.text("technician").and_then(|text| text.parse().ok()).map(TechnicianId).ok_or_else(

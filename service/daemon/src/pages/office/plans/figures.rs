@@ -90,12 +90,13 @@ pub(super) fn staffing(staffing: &Staffing) -> Vec<String> {
             saved if saved > 0 => format!("{saved} min of driving less"),
             costs => format!("{} min of driving more", -costs),
         };
+        let calls = if more.saved_calls < 0.0 { "more" } else { "fewer" };
         said.push(format!(
             "One technician-day more, on {}: {} placed in addition, {driving}, {:.2} no-cool calls \
-             less to expect.",
+             {calls} to expect.",
             words::day(more.day),
             words::count(usize::try_from(more.placed).unwrap_or(0), "visit", "visits"),
-            more.saved_calls
+            more.saved_calls.abs()
         ));
     }
     said

@@ -19,7 +19,7 @@ use crate::app::background::{self, Standing};
 use crate::app::plan_change::Because;
 use crate::app::rehearsal::reason;
 use crate::app::season_plan::{self, PlanFigures, PlanRequest};
-use crate::pages::forms::{Fields, Sent};
+use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, PLANS, Shell, see_other};
 use crate::pages::visitor::Office;
@@ -208,9 +208,8 @@ fn row(plan: &PlanRecord) -> PlanRow {
 pub(super) async fn compose(
     state: web::Data<AppState>,
     office: Office,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
-    let fields = Fields::of(sent);
     let told = |detail: &str| PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail);
     let horizon = days(&fields)?;
     let usual = state.config.planning.iterations_per_visit;
@@ -246,7 +245,7 @@ pub(super) async fn stop(
     state: web::Data<AppState>,
     office: Office,
     run: web::Path<i64>,
-    _: Sent,
+    _: SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (branch, run) = (office.0.branch, RunId(run.into_inner()));
     blocking(move || background::stop(&state, branch, RunKind::SeasonPlan, run)).await?;

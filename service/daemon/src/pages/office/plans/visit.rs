@@ -20,7 +20,7 @@ use crate::app::calendar::time_of_day;
 use crate::app::explain::{self, Explained};
 use crate::app::letters::address_of;
 use crate::app::plan_move::{self, MoveRequest};
-use crate::pages::forms::{Fields, Sent};
+use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, PLANS, Shell, see_other};
 use crate::pages::visitor::Office;
@@ -252,10 +252,9 @@ pub(super) async fn keep(
     state: web::Data<AppState>,
     office: Office,
     path: web::Path<(i64, i64)>,
-    sent: Sent,
+    SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (plan, visit) = path.into_inner();
-    let fields = Fields::of(sent);
     let told = |detail: &str| PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail);
     let place = fields
         .text("day")
