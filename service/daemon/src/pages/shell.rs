@@ -39,8 +39,7 @@ pub(super) const HOMES: Place = Place { path: "/office/sites", name: "Homes" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] =
-    &[SEASON, WEATHER, RISK, PLANS, REHEARSAL, PROOF, DAY, HOMES];
+const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, PLANS, REHEARSAL, PROOF, DAY, HOMES];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.
