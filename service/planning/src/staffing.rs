@@ -1,5 +1,7 @@
 //! How many technician-days are short, on which days, and what one more would save.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 
 use crate::budget::Budget;
@@ -70,7 +72,9 @@ pub fn shortage(
     let mut unplaced: Vec<usize> = plan.unplaced.iter().map(|u| u.visit).collect();
     let before = unplaced.len();
     let (template, shift) = template(problem, like)?;
-    // One extra day after the other: the one that takes the most of what is left.
+    // One extra person on every day, and of that the days that take the most; then again for what is
+    // left. All days that take as many are kept at once: a season short of hundreds of days needs no
+    // hundreds of searches.
     while !unplaced.is_empty() {
         let mut extra = problem.clone();
         extra.technicians = vec![template.clone()];
@@ -85,12 +89,13 @@ pub fn shortage(
             })
             .collect();
         let filled = plan_from(&extra, &[], budget, seed)?;
-        let Some(best) = filled.routes.iter().max_by_key(|r| (r.stops.len(), usize::MAX - r.day))
-        else {
-            break;
-        };
-        days.push(best.day);
-        let taken: Vec<usize> = best.stops.iter().map(|stop| unplaced[stop.visit]).collect();
+        let Some(most) = filled.routes.iter().map(|route| route.stops.len()).max() else { break };
+        let fullest = filled.routes.iter().filter(|route| route.stops.len() == most);
+        let mut taken = BTreeSet::new();
+        for route in fullest {
+            days.push(route.day);
+            taken.extend(route.stops.iter().map(|stop| unplaced[stop.visit]));
+        }
         unplaced.retain(|visit| !taken.contains(visit));
     }
     days.sort_unstable();
