@@ -7,6 +7,7 @@
     reason = "an assumption that fails is a failed test"
 )]
 
+mod agreements;
 mod backup;
 mod browser;
 mod exports;
@@ -17,6 +18,7 @@ mod plan_alive;
 mod plan_days;
 mod plan_page;
 mod rehearsal;
+mod results;
 mod season_loop;
 mod season_view;
 mod settings;

@@ -7,6 +7,7 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::period::{DateRange, MonthDayRange, PeriodError};
+use crate::term::part_owed;
 use crate::text_enum::UnknownWord;
 use crate::words::VisitKind;
 
@@ -85,8 +86,8 @@ pub struct OwedVisit {
 
 /// The visits owed by an agreement whose window touches the horizon.
 ///
-/// Pro rata: a window of which less than half lies inside the agreement's term is not owed (an
-/// agreement that starts in mid-May owes no spring visit of a window that ends on 31 May).
+/// Pro rata by [`crate::term::part_owed`]: an agreement that starts in mid-May owes no spring visit
+/// of a window that ends on 31 May.
 #[must_use]
 pub fn visits_owed(
     rules: &[VisitRule],
@@ -101,12 +102,8 @@ pub fn visits_owed(
         .iter()
         .flat_map(|rule| {
             rule.window.occurrences(horizon).into_iter().filter_map(|window| {
-                let within = window.intersection(&term)?;
-                (2 * within.days() >= window.days()).then_some(OwedVisit {
-                    kind: rule.kind,
-                    window,
-                    within,
-                })
+                let within = part_owed(window, term)?;
+                Some(OwedVisit { kind: rule.kind, window, within })
             })
         })
         .collect();

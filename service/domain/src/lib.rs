@@ -11,6 +11,7 @@ pub mod period;
 pub mod position;
 pub mod quantity;
 pub mod record_lines;
+pub mod term;
 pub mod text_enum;
 pub mod visit;
 pub mod words;

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{Amperes, ComponentClass, Condition, Microfarads, TechnicianId, Volts};
 use hotspell_store::components::ComponentRecord;
 use hotspell_store::readings::{ReadingFields, ReadingRecord};
@@ -20,6 +20,7 @@ pub(crate) const COLUMNS: &[Column] = &[
     required("component"),
     required("taken_on"),
     optional("technician"),
+    optional("taken_at"),
     optional("section"),
     optional("microfarads"),
     optional("volts"),
@@ -33,7 +34,11 @@ struct Known {
     technicians: HashMap<String, TechnicianId>,
 }
 
-fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<ReadingFields> {
+fn read(
+    cells: &mut Cells<'_>,
+    known: &Known,
+    (now, today): (DateTime<Utc>, NaiveDate),
+) -> Option<ReadingFields> {
     let client_key = cells.required("reading", values::key);
     cells.required("component", values::key);
     let component = known.components.get(cells.raw("component"));
@@ -45,6 +50,7 @@ fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<Readin
         check_day(cells, component, day);
     }
     let technician_id = cells.reference("technician", &known.technicians, "technician");
+    let taken_at = cells.optional("taken_at", values::past_instant(now));
     let section = cells.optional("section", values::word).unwrap_or(Section::Main);
     let dual = |component: &ComponentRecord| component.class == ComponentClass::RunCapacitorDual;
     if section == Section::Fan && component.is_some_and(|component| !dual(component)) {
@@ -62,6 +68,7 @@ fn read(cells: &mut Cells<'_>, known: &Known, today: NaiveDate) -> Option<Readin
     }
     Some(ReadingFields {
         technician_id,
+        taken_at,
         section,
         microfarads,
         volts,
@@ -104,7 +111,7 @@ pub(crate) fn run(
         technicians: technicians::ids_by_key(conn, context.branch)?,
     };
     let wanted = table
-        .read(|cells| read(cells, &known, context.today))
+        .read(|cells| read(cells, &known, (context.now, context.today)))
         .into_iter()
         .map(|(_, draft)| draft)
         .collect();

@@ -2,7 +2,7 @@
 
 use core::str::FromStr;
 
-use chrono::{Datelike, NaiveDate, NaiveTime, Weekday};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc, Weekday};
 use hotspell_domain::{DateRange, Position};
 use hotspell_store::WeekdaySet;
 
@@ -101,6 +101,17 @@ const DAY: &str = "a day such as 2026-04-03";
 /// A day up to today.
 pub(crate) fn past_day(today: NaiveDate) -> impl Fn(&str) -> Read<NaiveDate> {
     move |value| up_to(iso_day(value).ok_or(DAY)?, today)
+}
+
+/// A moment up to now, to the second or finer.
+pub(crate) fn past_instant(now: DateTime<Utc>) -> impl Fn(&str) -> Read<DateTime<Utc>> {
+    move |value| {
+        let moment = DateTime::parse_from_rfc3339(value)
+            .map_err(|_| "a moment such as 2026-04-03T17:05:00Z")?
+            .to_utc();
+        plausible(moment.date_naive())?;
+        if moment > now { Err(format!("a moment not after {now}")) } else { Ok(moment) }
+    }
 }
 
 /// A day, past or future.

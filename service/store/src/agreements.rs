@@ -40,6 +40,12 @@ listing! {
         /// Whose last day lies in the range.
         ends_within: DateRange => |range| agreements::last_day
             .between(range.first, range.last),
+        /// Whether the home has one that begins after this one's last day.
+        renewed: bool => |renewed| diesel::dsl::sql::<diesel::sql_types::Bool>(
+            "EXISTS (SELECT 1 FROM agreements AS later WHERE later.branch_id = agreements.branch_id \
+             AND later.site_id = agreements.site_id AND later.first_day > agreements.last_day)",
+        )
+        .eq(*renewed),
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| agreements::updated_at.gt(naive(*at)),
     }

@@ -20,8 +20,8 @@ use hotspell_domain::{
 use crate::error::StoreError;
 use crate::weekdays::WeekdaySet;
 use crate::words::{
-    AnswerKind, Channel, LinkId, LinkPurpose, NoticeState, PlanState, Resource, RouteState,
-    RunKind, RunOutcome, Section, StationId, TokenId, TokenScope,
+    AnswerKind, Channel, LinkId, LinkPurpose, NoticeState, PhotoId, PlanState, Resource,
+    RouteState, RunKind, RunOutcome, Section, StationId, TokenId, TokenScope,
 };
 
 macro_rules! raw {
@@ -148,6 +148,7 @@ ids!(
     StationId,
     LinkId,
     TokenId,
+    PhotoId,
 );
 
 /// Values that lie in a text column; `$read` may refuse, `$write` may not.

@@ -179,7 +179,8 @@ pub fn replace(
     Ok((old, new))
 }
 
-/// Notes that components were seen working on a day, if that is later than what is stored.
+/// Notes that components were seen working on a day of their service, if that is later than what is
+/// stored.
 ///
 /// # Errors
 /// Those of the database.
@@ -195,7 +196,7 @@ pub fn seen_good(
         components::table
             .filter(components::branch_id.eq(branch.0))
             .filter(components::id.eq_any(numbers))
-            .filter(components::ended_on.is_null())
+            .filter(components::ended_on.is_null().or(components::ended_on.ge(day)))
             .filter(
                 components::last_seen_good_on.is_null().or(components::last_seen_good_on.lt(day)),
             ),

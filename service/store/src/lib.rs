@@ -27,6 +27,7 @@ pub mod contacts;
 pub mod idempotency;
 pub mod jobs;
 pub mod notices;
+pub mod photos;
 pub mod plans;
 pub mod readings;
 pub mod routes;

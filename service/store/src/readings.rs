@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use diesel::ExpressionMethods;
 use hotspell_domain::{ComponentId, Condition, DateRange, ReadingId, SiteId, TechnicianId, UnitId};
 
-use crate::columns::{RawId, RawNullId, RawText, naive};
+use crate::columns::{RawId, RawNullId, RawNullInstant, RawText, naive};
 use crate::record::{editable, keyed, listing};
 use crate::schema::{components, readings, units};
 use crate::words::Section;
@@ -20,6 +20,8 @@ editable! {
         taken_on: NaiveDate,
         /// By whom.
         technician_id: Option<TechnicianId> as RawNullId,
+        /// When exactly, if the sender knew.
+        taken_at: Option<DateTime<Utc>> as RawNullInstant,
         /// Which section of a capacitor.
         section: Section as RawText,
         /// As the meter showed, in microfarads.
@@ -35,6 +37,15 @@ editable! {
     }
 }
 keyed!(readings, ReadingRecord, ReadingFields, ReadingId, client_key);
+
+impl ReadingFields {
+    /// Where it stands in time: by day, then by moment, then by key, so that the order does not
+    /// depend on which came in first.
+    #[must_use]
+    pub fn when(&self) -> (NaiveDate, Option<DateTime<Utc>>, &str) {
+        (self.taken_on, self.taken_at, &self.client_key)
+    }
+}
 
 listing! {
     readings, ReadingRecord, list,

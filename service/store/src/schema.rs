@@ -230,6 +230,7 @@ diesel::table! {
         component_id -> BigInt,
         taken_on -> Date,
         technician_id -> Nullable<BigInt>,
+        taken_at -> Nullable<Timestamp>,
         section -> Text,
         microfarads -> Nullable<Double>,
         volts -> Nullable<Double>,
@@ -675,4 +676,28 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    photo_contents (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        digest -> Text,
+        media_type -> Text,
+        size_bytes -> BigInt,
+        content -> Binary,
+    }
+}
+
+diesel::table! {
+    photos (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        visit_id -> BigInt,
+        content_id -> BigInt,
+        technician_id -> Nullable<BigInt>,
+        note -> Nullable<Text>,
+        received_at -> Timestamp,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(units, components, readings, scores);
+diesel::allow_tables_to_appear_in_same_query!(photo_contents, photos);

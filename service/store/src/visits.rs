@@ -257,6 +257,23 @@ listing! {
     }
 }
 
+/// The result that was sent under a key.
+///
+/// # Errors
+/// Those of the database.
+pub fn find_result_by_key(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    client_key: &str,
+) -> Result<Option<VisitResultRecord>, StoreError> {
+    Ok(visit_results::table
+        .filter(visit_results::branch_id.eq(branch.0))
+        .filter(visit_results::client_key.eq(client_key))
+        .select(VisitResultRecord::as_select())
+        .first(conn)
+        .optional()?)
+}
+
 /// Stores a result once. The same submission again gives back the stored one and `false`.
 ///
 /// # Errors
@@ -266,13 +283,7 @@ pub fn insert_result_once(
     branch: BranchId,
     result: NewVisitResult,
 ) -> Result<(VisitResultRecord, bool), StoreError> {
-    let stored: Option<VisitResultRecord> = visit_results::table
-        .filter(visit_results::branch_id.eq(branch.0))
-        .filter(visit_results::client_key.eq(&result.client_key))
-        .select(VisitResultRecord::as_select())
-        .first(conn)
-        .optional()?;
-    match stored {
+    match find_result_by_key(conn, branch, &result.client_key)? {
         None => insert_result(conn, branch, result).map(|record| (record, true)),
         Some(same) if same.visit_id == result.visit_id && same.payload == result.payload => {
             Ok((same, false))

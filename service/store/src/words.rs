@@ -33,6 +33,8 @@ id! {
     LinkId,
     /// One bearer token or session.
     TokenId,
+    /// One picture of a visit.
+    PhotoId,
 }
 
 text_enum!(

@@ -16,6 +16,7 @@ use hotspell_store::sites::{self, SiteRecord};
 use hotspell_store::technicians::{self, TechnicianRecord};
 use hotspell_store::units::{self, UnitFilter, UnitRecord};
 use hotspell_store::visits::{self, VisitRecord};
+use hotspell_store::words::Section;
 use hotspell_store::{AnyConnection, Page, branches};
 
 use super::AppError;
@@ -30,7 +31,7 @@ pub struct DayPart {
     pub component: ComponentRecord,
     /// Its readings, newest first.
     pub readings: Vec<ReadingRecord>,
-    /// What the newest day of readings says: the worst section.
+    /// What the newest reading of each section says: the worst section.
     pub verdict: Option<Verdict>,
     /// Probability of failing by the season's end, if it was scored.
     pub p_season: Option<f64>,
@@ -144,7 +145,7 @@ pub fn units_at(
         scores::of_parts(conn, branch.id, living.iter().map(|component| component.id).collect())?;
     let filter = ReadingFilter { site: Some(site), ..ReadingFilter::default() };
     let mut taken = readings::list(conn, branch.id, &filter, Page::everything())?;
-    taken.sort_by_key(|reading| std::cmp::Reverse((reading.taken_on, reading.id)));
+    taken.sort_by(|a, b| b.when().cmp(&a.when()));
     machines
         .into_iter()
         .map(|unit| {
@@ -167,11 +168,13 @@ fn part(
 ) -> Result<DayPart, AppError> {
     let own: Vec<ReadingRecord> =
         taken.iter().filter(|reading| reading.component_id == component.id).cloned().collect();
-    let newest = own.first().map(|reading| reading.taken_on);
-    let verdict = own
-        .iter()
-        .filter(|reading| Some(reading.taken_on) == newest)
-        .filter_map(|reading| judged(component, reading, branch.mains_hertz))
+    // The newest word on each section counts, and of the sections the worst.
+    let verdict = [Section::Main, Section::Fan]
+        .into_iter()
+        .filter_map(|section| {
+            let of_section = own.iter().filter(|reading| reading.section == section);
+            of_section.filter_map(|reading| judged(component, reading, branch.mains_hertz)).next()
+        })
         .max();
     let reasons = score.map(scores::reasons).transpose()?.unwrap_or_default();
     Ok(DayPart {

@@ -55,7 +55,7 @@ impl Fleet {
             by_component.entry(reading.component_id).or_default().push(reading);
         }
         for list in by_component.values_mut() {
-            list.sort_by_key(|reading| (reading.taken_on, reading.id));
+            list.sort_by(|a, b| a.when().cmp(&b.when()));
         }
         let filter = AgreementFilter { site: only, ..AgreementFilter::default() };
         let mut by_site: BTreeMap<SiteId, Vec<AgreementRecord>> = BTreeMap::new();

@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 use hotspell_domain::capacitor::Verdict;
+use hotspell_domain::local_time::local_day;
 use hotspell_domain::{
-    BranchId, CapacitorRating, ComponentEnd, ComponentId, Condition, Microfarads, TechnicianId,
-    VisitId, VisitState,
+    BranchId, CapacitorRating, ComponentClass, ComponentEnd, ComponentId, Condition, Microfarads,
+    TechnicianId, VisitId, VisitState,
 };
-use hotspell_store::components::{self, ComponentRecord, Ending, Successor};
+use hotspell_store::components::{self, ComponentRecord};
 use hotspell_store::readings::{self, ReadingFields};
 use hotspell_store::visits::{self, Cause, NewVisitResult, VisitChange, VisitRecord};
 use hotspell_store::words::Section;
@@ -17,7 +19,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 use super::AppError;
+use super::follow_up::{self, FollowUp};
 use super::judging::measured_section;
+use super::position::{self, Refusal, ReplacementReport};
 use super::scoring::{self, ScoringSummary};
 use super::visit_report;
 use crate::state::AppState;
@@ -39,6 +43,9 @@ pub struct ResultReading {
     pub conditions: Vec<Condition>,
     /// Free text.
     pub note: Option<String>,
+    /// When exactly; its day is then that of the branch's clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken_at: Option<DateTime<Utc>>,
 }
 
 /// One part that was replaced.
@@ -54,6 +61,20 @@ pub struct ResultReplacement {
     pub new_batch: Option<String>,
     /// The office takes a rating that the replacement rule refuses, for this reason.
     pub office_override: Option<String>,
+    /// When exactly; its day is then that of the branch's clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken_at: Option<DateTime<Utc>>,
+}
+
+/// Parts of one kind that were taken from the truck.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PartsUsed {
+    /// What.
+    pub class: ComponentClass,
+    /// Which rating, as printed.
+    pub rating: Option<String>,
+    /// How many pieces.
+    pub quantity: u32,
 }
 
 /// What a technician sends in.
@@ -71,6 +92,12 @@ pub struct VisitResult {
     pub replacements: Vec<ResultReplacement>,
     /// Whether the visit is finished; partial results are kept too.
     pub complete: bool,
+    /// What was taken from the truck.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parts_used: Vec<PartsUsed>,
+    /// What is to be done at another visit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub follow_up: Option<FollowUp>,
     /// Free text for the office.
     pub note: Option<String>,
 }
@@ -86,6 +113,8 @@ pub struct Recorded {
     pub verdicts: BTreeMap<ComponentId, Verdict>,
     /// Old and new part of each replacement.
     pub replaced: Vec<(ComponentId, ComponentId)>,
+    /// The return visit that was asked for.
+    pub follow_up: Option<VisitId>,
     /// The scoring that followed; none when the branch was never scored.
     pub scoring: Option<ScoringSummary>,
 }
@@ -93,11 +122,12 @@ pub struct Recorded {
 /// Keeps a result and scores the home again at once.
 ///
 /// `office` says whether the caller may override the replacement rule. A submission that came
-/// before changes nothing and is answered with the present state.
+/// before changes nothing and is answered with the present state. One that comes late is merged
+/// by the rule of [`super::position`].
 ///
 /// # Errors
-/// [`AppError::Invalid`] names the field; [`AppError::Conflict`] when the visit was dropped or a
-/// part has ended already. Nothing is kept then.
+/// [`AppError::Invalid`] names the field; [`AppError::Conflict`] when the visit was dropped.
+/// Nothing is kept then.
 pub fn record(
     state: &AppState,
     branch: BranchId,
@@ -126,17 +156,31 @@ pub fn record(
                 new: false,
                 verdicts: BTreeMap::new(),
                 replaced: Vec::new(),
+                follow_up: None,
                 scoring: None,
             });
         }
-        let verdicts = keep_readings(state, conn, branch, &record, result)?;
-        let replaced = keep_replacements(state, conn, branch, &record, result, office)?;
+        let days = Days::of(conn, branch, now)?;
+        let verdicts = keep_readings(conn, &days, &record, result)?;
+        let replaced = keep_replacements(conn, &days, &record, result, office)?;
+        let follow_up = result
+            .follow_up
+            .as_ref()
+            .map(|wish| follow_up::ask(conn, branch, &record, (wish, result.day), who, now))
+            .transpose()?;
         let before = record.state;
         let visit = finish(conn, branch, record, result, who, now)?;
         if visit.state == VisitState::Done && before != VisitState::Done {
             visit_report::write(conn, state, branch, &visit)?;
         }
-        Ok::<_, AppError>(Recorded { visit, new: true, verdicts, replaced, scoring: None })
+        Ok::<_, AppError>(Recorded {
+            visit,
+            new: true,
+            verdicts,
+            replaced,
+            follow_up,
+            scoring: None,
+        })
     })?;
     if recorded.new {
         recorded.scoring = rescore(state, branch, &recorded.visit)?;
@@ -151,7 +195,7 @@ fn rescore(
     visit: &VisitRecord,
 ) -> Result<Option<ScoringSummary>, AppError> {
     let zone = state.store.read(|conn| branches::find(conn, branch))?.time_zone;
-    let today = hotspell_domain::local_time::local_day(state.now(), zone);
+    let today = local_day(state.now(), zone);
     match scoring::score_site(state, branch, visit.site_id, today) {
         Ok(summary) => Ok(Some(summary)),
         Err(AppError::NotReady(_)) => Ok(None),
@@ -173,7 +217,7 @@ fn check(
         return Err(AppError::Conflict(format!("visit {} was dropped", visit.id)));
     }
     let zone = branches::find(conn, branch)?.time_zone;
-    let today = hotspell_domain::local_time::local_day(state.now(), zone);
+    let today = local_day(state.now(), zone);
     if result.day > today {
         let detail = format!("{} is in the future; today is {today}", result.day);
         return Err(AppError::field("/day", detail));
@@ -198,30 +242,70 @@ fn part_of(
     if unit.site_id == visit.site_id { Ok(component) } else { Err(wrong()) }
 }
 
-fn keep_readings(
-    state: &AppState,
-    conn: &mut AnyConnection,
+/// What turns moments into days, and the branch they are of.
+struct Days {
     branch: BranchId,
+    zone: Tz,
+    mains_hertz: f64,
+    now: DateTime<Utc>,
+}
+
+impl Days {
+    fn of(
+        conn: &mut AnyConnection,
+        branch: BranchId,
+        now: DateTime<Utc>,
+    ) -> Result<Self, AppError> {
+        let record = branches::find(conn, branch)?;
+        Ok(Self { branch, zone: record.time_zone, mains_hertz: record.mains_hertz, now })
+    }
+
+    /// The day of a reading or replacement: that of its moment, else that of the submission.
+    fn day(
+        &self,
+        taken_at: Option<DateTime<Utc>>,
+        result: &VisitResult,
+        pointer: &str,
+    ) -> Result<NaiveDate, AppError> {
+        let Some(at) = taken_at else { return Ok(result.day) };
+        let (day, today) = (local_day(at, self.zone), local_day(self.now, self.zone));
+        if day > today {
+            let detail = format!("{at} is in the future; today is {today}");
+            return Err(AppError::field(format!("{pointer}/taken_at"), detail));
+        }
+        Ok(day)
+    }
+}
+
+fn keep_readings(
+    conn: &mut AnyConnection,
+    days: &Days,
     visit: &VisitRecord,
     result: &VisitResult,
 ) -> Result<BTreeMap<ComponentId, Verdict>, AppError> {
-    let now = state.now();
-    let hertz = branches::find(conn, branch)?.mains_hertz;
     let mut verdicts: BTreeMap<ComponentId, Verdict> = BTreeMap::new();
+    let mut by_day: BTreeMap<(NaiveDate, ComponentId), Verdict> = BTreeMap::new();
     for (index, reading) in result.readings.iter().enumerate() {
         let pointer = format!("/readings/{index}");
-        let part = part_of(conn, branch, visit, reading.component, &pointer)?;
-        let measured = measured_section(&part, reading, hertz)
+        let named = part_of(conn, days.branch, visit, reading.component, &pointer)?;
+        let day = days.day(reading.taken_at, result, &pointer)?;
+        let part = position::meant_on(conn, days.branch, named, day)?;
+        let measured = measured_section(&part, reading, days.mains_hertz)
             .map_err(|(field, detail)| AppError::field(format!("{pointer}{field}"), detail))?;
         if let Some(verdict) = measured {
-            let worst = verdicts.entry(part.id).or_insert(verdict);
-            *worst = (*worst).max(verdict);
+            for worst in [
+                verdicts.entry(part.id).or_insert(verdict),
+                by_day.entry((day, part.id)).or_insert(verdict),
+            ] {
+                *worst = (*worst).max(verdict);
+            }
         }
         let fields = ReadingFields {
             client_key: format!("{}/{index}", result.client_key),
             component_id: part.id,
-            taken_on: result.day,
+            taken_on: day,
             technician_id: result.technician,
+            taken_at: reading.taken_at,
             section: reading.section,
             microfarads: reading.microfarads,
             volts: reading.volts,
@@ -229,70 +313,43 @@ fn keep_readings(
             conditions: reading.conditions.clone(),
             note: reading.note.clone(),
         };
-        readings::insert(conn, branch, &fields, now)?;
+        readings::insert(conn, days.branch, &fields, days.now)?;
     }
-    let good: Vec<ComponentId> = verdicts
-        .iter()
-        .filter(|(_, verdict)| **verdict != Verdict::Out)
-        .map(|(id, _)| *id)
-        .collect();
-    components::seen_good(conn, branch, &good, result.day, now)?;
+    for ((day, part), _) in by_day.iter().filter(|(_, verdict)| **verdict != Verdict::Out) {
+        components::seen_good(conn, days.branch, &[*part], *day, days.now)?;
+    }
     Ok(verdicts)
 }
 
 fn keep_replacements(
-    state: &AppState,
     conn: &mut AnyConnection,
-    branch: BranchId,
+    days: &Days,
     visit: &VisitRecord,
     result: &VisitResult,
     office: bool,
 ) -> Result<Vec<(ComponentId, ComponentId)>, AppError> {
-    let now = state.now();
     let mut replaced = Vec::new();
     for (index, replacement) in result.replacements.iter().enumerate() {
         let pointer = format!("/replacements/{index}");
-        let old = part_of(conn, branch, visit, replacement.component, &pointer)?;
-        if let Some(day) = old.ended_on {
-            return Err(AppError::Conflict(format!(
-                "part {} at {} ended on {day} already; name its successor",
-                old.id, old.position
-            )));
-        }
-        let rating = replacement.new_rating.clone().or_else(|| old.rating.clone());
-        let overridden = office && replacement.office_override.is_some();
-        if !overridden {
-            check_rating(&old, rating.as_deref())
-                .map_err(|detail| AppError::field(format!("{pointer}/new_rating"), detail))?;
-        }
-        let ending =
-            Ending { ended_on: result.day, kind: replacement.end_kind, last_seen_good_on: None };
-        let successor = Successor {
-            key: format!("{}/{}", result.client_key, index),
-            class: old.class,
-            rating,
+        let named = part_of(conn, days.branch, visit, replacement.component, &pointer)?;
+        let report = ReplacementReport {
+            day: days.day(replacement.taken_at, result, &pointer)?,
+            at: replacement.taken_at,
+            client_key: result.client_key.clone(),
+            index,
+            end_kind: replacement.end_kind,
+            rating: replacement.new_rating.clone(),
             batch: replacement.new_batch.clone(),
+            overridden: office && replacement.office_override.is_some(),
         };
-        let (old, new) =
-            components::replace(conn, branch, old.id, old.version, ending, successor, now)?;
-        replaced.push((old.id, new.id));
+        let pair = position::take(conn, days.branch, &named, &report, days.mains_hertz, days.now)
+            .map_err(|refusal| match refusal {
+            Refusal::Field(field, detail) => AppError::field(format!("{pointer}{field}"), detail),
+            Refusal::Other(error) => error,
+        })?;
+        replaced.push(pair);
     }
     Ok(replaced)
-}
-
-/// The replacement rule of the trade, for capacitors whose ratings are known.
-fn check_rating(old: &ComponentRecord, new: Option<&str>) -> Result<(), String> {
-    if !old.class.is_run_capacitor() {
-        return Ok(());
-    }
-    let new = new.ok_or("expected the rating of the new capacitor")?;
-    let new: CapacitorRating =
-        new.parse().map_err(|error: hotspell_domain::capacitor::RatingError| error.to_string())?;
-    let Some(old) = old.rating.as_deref().and_then(|text| text.parse::<CapacitorRating>().ok())
-    else {
-        return Ok(());
-    };
-    old.check_replacement(&new).map_err(|refusal| refusal.to_string())
 }
 
 fn finish(
@@ -301,7 +358,7 @@ fn finish(
     visit: VisitRecord,
     result: &VisitResult,
     who: &str,
-    now: chrono::DateTime<chrono::Utc>,
+    now: DateTime<Utc>,
 ) -> Result<VisitRecord, AppError> {
     if !result.complete || !visit.state.holds_a_place() {
         return Ok(visit);
@@ -323,6 +380,7 @@ pub fn audit_of(recorded: &Recorded) -> serde_json::Value {
         "state": recorded.visit.state,
         "measured": recorded.verdicts.len(),
         "replaced": recorded.replaced,
+        "follow_up": recorded.follow_up,
     })
 }
 

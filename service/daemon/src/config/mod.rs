@@ -39,6 +39,8 @@ pub struct Config {
     pub decisions: Decisions,
     /// Where driving times come from.
     pub routing: Routing,
+    /// Pictures of visits.
+    pub photos: Photos,
     /// What is logged.
     pub log: Log,
 }
@@ -417,6 +419,22 @@ impl Default for Decisions {
             hot_failure_cost: 620.0,
             check_due_chance: 0.1,
         }
+    }
+}
+
+/// Pictures of visits.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Photos {
+    /// Largest picture, in bytes; not more than `server.body_limit_bytes`.
+    pub size_limit_bytes: usize,
+    /// Most pictures of one visit.
+    pub per_visit: usize,
+}
+
+impl Default for Photos {
+    fn default() -> Self {
+        Self { size_limit_bytes: 8 * 1024 * 1024, per_visit: 60 }
     }
 }
 

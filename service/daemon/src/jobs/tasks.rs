@@ -4,7 +4,7 @@ use chrono::{Days, NaiveDate, Weekday};
 use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 
-use crate::app::{AppError, loads, missed, notices, proof, replan, route_mail, scoring};
+use crate::app::{AppError, loads, missed, notices, owed, proof, replan, route_mail, scoring};
 use crate::feeds;
 use crate::state::AppState;
 
@@ -75,6 +75,8 @@ fn run_blocking(
         }
         Task::PlanCheck => {
             let count = missed::mark_missed(state, branch.id, today)?;
+            let now = state.now();
+            state.store.write(|conn| owed::follow_agreements(conn, branch.id, now))?;
             let planned = plan_again(state, branch, today)?;
             Ok(format!("{count} visits missed; {planned}"))
         }

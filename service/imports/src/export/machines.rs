@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::io::Write;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use hotspell_domain::{BranchId, CapacitorRating, ComponentId, SiteId, TechnicianId, UnitId};
 use hotspell_store::components::{self, ComponentFilter, ComponentRecord};
 use hotspell_store::readings::{self, ReadingFilter};
@@ -206,6 +206,7 @@ pub(super) fn readings(
                     ("component", cells::note(all.get(&reading.component_id))),
                     ("taken_on", reading.taken_on.to_string()),
                     ("technician", cells::note(person)),
+                    ("taken_at", cells::plain(reading.taken_at.map(instant))),
                     ("section", reading.section.to_string()),
                     ("microfarads", cells::plain(reading.microfarads)),
                     ("volts", cells::plain(reading.volts)),
@@ -217,4 +218,9 @@ pub(super) fn readings(
             Ok(())
         },
     )
+}
+
+/// RFC 3339 in UTC, as fine as it is stored.
+fn instant(at: DateTime<Utc>) -> String {
+    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
 }

@@ -274,11 +274,22 @@ on_both! {
         assert_eq!(seen("2025-03-01"), 0);
         let stored = store.read(|c| components::find(c, f.branch, f.component.id)).unwrap();
         assert_eq!(stored.last_seen_good_on, Some(day("2025-04-02")));
+        let ending = Ending {
+            ended_on: day("2025-06-01"),
+            kind: ComponentEnd::Failed,
+            last_seen_good_on: None,
+        };
+        store
+            .write(|c| components::end(c, f.branch, stored.id, stored.version, ending, now()))
+            .unwrap();
+        // A report that comes late is of the time before the end.
+        assert_eq!((seen("2025-05-01"), seen("2025-06-02")), (1, 0));
     }
 
     fn readings_keep_what_was_measured(store: &Store) {
         let f = fixture(store);
         let fields = ReadingFields {
+            taken_at: Some(now()),
             client_key: "visit-1/main".to_owned(),
             component_id: f.component.id,
             taken_on: day("2025-04-02"),

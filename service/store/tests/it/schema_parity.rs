@@ -60,7 +60,8 @@ struct Schema {
 const POSTGRES: [&str; 4] = [
     "SELECT table_name::text, column_name::text,
             CASE data_type WHEN 'timestamp without time zone' THEN 'timestamp'
-                           WHEN 'time without time zone' THEN 'time' ELSE data_type END::text AS type_name,
+                           WHEN 'time without time zone' THEN 'time'
+                           WHEN 'bytea' THEN 'blob' ELSE data_type END::text AS type_name,
             is_nullable = 'NO' AS required
      FROM information_schema.columns
      WHERE table_schema = 'public' AND table_name NOT LIKE '\\_\\_%'",

@@ -1,22 +1,30 @@
 //! Agreements: list, read, create, change.
 
+use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
-use chrono::NaiveDate;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use hotspell_domain::DateRange;
+use hotspell_domain::local_time::local_day;
 use hotspell_store::agreements::{self as rows, AgreementFilter, AgreementRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, branches};
 
+use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
+use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::types::agreements::{AgreementInput, AgreementView};
-use crate::api::visibility;
+use crate::api::transact::{read, write};
+use crate::api::types::agreements::{AgreementInput, AgreementView, RenewalInput};
+use crate::api::{etag, visibility};
+use crate::app::renewal;
 use crate::state::AppState;
+
+/// Longest look ahead, in days.
+const DAYS_MAX: u32 = 3_660;
 
 list_query! {
     /// Which agreements are listed.
@@ -27,6 +35,12 @@ list_query! {
         in_force_on: NaiveDate,
         /// Ends on this day or earlier, and not before today: renewals that are due.
         ends_by: NaiveDate,
+        /// Ends within so many days from the branch's today, 0 to 3660; with `renewed=false`, the
+        /// renewals that are due.
+        #[param(minimum = 0, maximum = 3660)]
+        ends_within_days: u32,
+        /// Whether the home has an agreement that begins after this one's last day.
+        renewed: bool,
         /// Changed after this instant.
         updated_after: DateTime<Utc>,
     }
@@ -122,13 +136,79 @@ pub(crate) async fn list_agreements(
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();
+    let ends_within = ends_within(&state, caller, &query).await?;
     let filter = AgreementFilter {
         site: query.site_id.map(Into::into),
         in_force: query.in_force_on.and_then(|day| DateRange::new(day, day)),
-        ends_within: query.ends_by.and_then(|day| DateRange::new(state.now().date_naive(), day)),
+        ends_within,
+        renewed: query.renewed,
         updated_after: query.updated_after,
     };
     crud::list::<Agreements>(&state, caller, &request, filter, page).await
+}
+
+/// The days on which the listed agreements end.
+async fn ends_within(
+    state: &AppState,
+    caller: Caller,
+    query: &AgreementQuery,
+) -> Result<Option<DateRange>, ApiError> {
+    if query.ends_by.is_none() && query.ends_within_days.is_none() {
+        return Ok(None);
+    }
+    let now = state.now();
+    let office = read(state, move |conn| Ok(branches::find(conn, caller.branch)?)).await?;
+    let today = local_day(now, office.time_zone);
+    let days = query.ends_within_days;
+    if days.is_some_and(|days| days > DAYS_MAX) {
+        let detail = format!("expected 0 to {DAYS_MAX} days");
+        return Err(ApiError::field("ends_within_days", detail));
+    }
+    let by_days = days.and_then(|days| today.checked_add_days(Days::new(days.into())));
+    let last = [query.ends_by, by_days].into_iter().flatten().min().unwrap_or(today);
+    // A last day before today leaves a range of which no agreement ends on a day.
+    Ok(Some(DateRange { first: today, last }))
+}
+
+/// Renews an agreement
+///
+/// Makes the agreement of the next term: it begins on the day after the old one's last day, is as
+/// long (in calendar months if the old term has whole ones) and owes the same, unless the body says
+/// otherwise. Refused while the agreement runs on without an end, and when the home has a later one.
+#[utoipa::path(
+    tag = "agreements",
+    params(("agreement_id" = i64, Path, description = "Number of the agreement that ends")),
+    request_body = RenewalInput,
+    responses((status = 201, description = "The new agreement", body = AgreementView))
+)]
+#[post("/agreements/{agreement_id}/renewal")]
+pub(crate) async fn renew_agreement(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+    body: Body<RenewalInput>,
+) -> Result<HttpResponse, ApiError> {
+    let (input, now) = (body.value(), state.now());
+    let ticket = idempotency::ticket();
+    let (place, version, view) = write(&state, move |conn| {
+        let old = crud::reach::<Agreements>(conn, &caller, id.into_inner())?;
+        let renewal = input?.checked()?;
+        let record = renewal::renew(conn, caller.branch, &old, &renewal, now)?;
+        let (id, version) = (record.id.0, record.version);
+        let view = Agreements::view(conn, record)?;
+        let deed = Deed { action: "renew", kind: Resource::Agreement, id };
+        audit::record(conn, &caller, deed, None::<&AgreementView>, Some(&view), now)?;
+        let place = format!("/api/v1/agreements/{id}");
+        if let Some(ticket) = ticket {
+            ticket.keep_created(conn, &place, Some(version), &view)?;
+        }
+        Ok((place, version, view))
+    })
+    .await?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, place))
+        .insert_header(etag::tag(version))
+        .json(view))
 }
 
 /// Reads an agreement

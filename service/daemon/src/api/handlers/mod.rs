@@ -15,8 +15,10 @@ mod components;
 pub(crate) mod contacts;
 mod exports;
 mod health;
+mod history;
 mod imports;
 mod notices;
+mod photos;
 mod plan_moves;
 mod plans;
 mod readings;
@@ -75,6 +77,7 @@ fn homes(config: &mut ServiceConfig<'_>) {
         .service(sites::find_site)
         .service(sites::create_site)
         .service(sites::update_site)
+        .service(history::find_site_history)
         .service(contacts::list_contacts)
         .service(contacts::find_contact)
         .service(contacts::create_contact)
@@ -82,7 +85,8 @@ fn homes(config: &mut ServiceConfig<'_>) {
         .service(agreements::list_agreements)
         .service(agreements::find_agreement)
         .service(agreements::create_agreement)
-        .service(agreements::update_agreement);
+        .service(agreements::update_agreement)
+        .service(agreements::renew_agreement);
 }
 
 fn machines(config: &mut ServiceConfig<'_>) {
@@ -128,6 +132,9 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(visits::change_visit_state)
         .service(visits::list_visit_events)
         .service(visits::list_visit_results)
+        .service(photos::create_photo)
+        .service(photos::list_photos)
+        .service(photos::find_photo)
         .service(repairs::list_visit_offers)
         .service(repairs::explain_visit)
         .service(plans::list_plans)

@@ -1,20 +1,27 @@
 //! What is asked of the engine, and what it answers.
 
-use chrono::NaiveDate;
-use hotspell_domain::{ComponentEnd, ComponentId, Condition, PlanId, RunId, TechnicianId, VisitId};
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::{
+    ComponentClass, ComponentEnd, ComponentId, Condition, PlanId, RunId, TechnicianId, VisitId,
+};
 use hotspell_store::words::Section;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::components::checked_rating;
 use super::visits::VisitView;
 use crate::api::checks::Checks;
 use crate::api::error::ApiError;
 use crate::app::adopt::Adopted;
 use crate::app::delivery::Delivered;
+use crate::app::follow_up::FollowUp;
 use crate::app::notices::Written;
-use crate::app::results::{Recorded, ResultReading, ResultReplacement, VisitResult};
+use crate::app::results::{PartsUsed, Recorded, ResultReading, ResultReplacement, VisitResult};
 use crate::app::scoring::ScoringSummary;
 use crate::app::season_plan::DAYS_MAX;
+
+/// Longest reason of a follow-up, in characters.
+const REASON_MAX: usize = 1_000;
 
 /// When the parts are scored.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -174,6 +181,9 @@ pub struct ResultReadingInput {
     /// Free text.
     #[schema(max_length = 4000)]
     pub note: Option<String>,
+    /// When exactly: orders what several phones report of one day, and its day on the branch's
+    /// clock is the reading's. The day of the work if absent.
+    pub taken_at: Option<DateTime<Utc>>,
 }
 
 const fn main_section() -> Section {
@@ -198,6 +208,33 @@ pub struct ResultReplacementInput {
     /// Why a rating that may not replace the old one is right all the same; the office alone.
     #[schema(max_length = 200)]
     pub rating_override: Option<String>,
+    /// When exactly; of two reports of one replacement the later one counts.
+    pub taken_at: Option<DateTime<Utc>>,
+}
+
+/// Parts of one kind that were taken from the truck.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PartsUsedInput {
+    /// What.
+    pub class: ComponentClass,
+    /// Which rating, as printed.
+    #[schema(max_length = 200)]
+    pub rating: Option<String>,
+    /// How many pieces.
+    #[schema(minimum = 1, maximum = 100)]
+    pub quantity: u32,
+}
+
+/// What is to be done at another visit: a return visit becomes owed.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FollowUpInput {
+    /// Why somebody must come again.
+    #[schema(min_length = 1, max_length = 1000, pattern = r"\S")]
+    pub reason: String,
+    /// Last day on which it helps; two weeks after the work if absent.
+    pub by: Option<NaiveDate>,
 }
 
 /// What a technician sends in about a visit; partial results are kept too.
@@ -213,6 +250,7 @@ pub struct ResultReplacementInput {
         "component_id": 1, "end_kind": "replaced-before-failing", "rating": "45+5 uF 440 V",
         "batch": "2615", "rating_override": null
     }],
+    "parts_used": [{ "class": "run-capacitor-dual", "rating": "45+5 uF 440 V", "quantity": 1 }],
     "complete": true, "note": "sister unit checked too"
 }))]
 pub struct VisitResultInput {
@@ -235,6 +273,13 @@ pub struct VisitResultInput {
     /// Whether the visit is finished.
     #[serde(default)]
     pub complete: bool,
+    /// What was taken from the truck.
+    #[serde(default)]
+    #[schema(max_items = 100)]
+    pub parts_used: Vec<PartsUsedInput>,
+    /// What is to be done at another visit. A home has one open return visit: a further wish is
+    /// added to it.
+    pub follow_up: Option<FollowUpInput>,
     /// Free text for the office.
     #[schema(max_length = 4000)]
     pub note: Option<String>,
@@ -273,6 +318,9 @@ pub struct RecordedView {
     pub verdicts: Vec<VerdictView>,
     /// Old and new part of each replacement.
     pub replaced: Vec<ReplacedView>,
+    /// The return visit that was asked for.
+    #[schema(value_type = Option<i64>)]
+    pub follow_up_visit_id: Option<VisitId>,
     /// The scoring of the home that followed; absent when the branch was never scored.
     pub scoring: Option<ScoringRunView>,
 }
@@ -300,10 +348,30 @@ impl PlanInput {
 }
 
 impl VisitResultInput {
+    fn parts_used(&self, checks: &mut Checks) -> Vec<PartsUsed> {
+        let one = |(i, used): (usize, &PartsUsedInput)| {
+            if !(1..=100).contains(&used.quantity) {
+                checks.refuse(&format!("/parts_used/{i}/quantity"), "expected 1 to 100 pieces");
+            }
+            let pointer = format!("/parts_used/{i}/rating");
+            let rating = checked_rating(checks, &pointer, used.class, used.rating.as_deref());
+            PartsUsed { class: used.class, rating, quantity: used.quantity }
+        };
+        self.parts_used.iter().enumerate().map(one).collect()
+    }
+
     /// The same for the use case; what it checks itself is not checked here.
     pub(crate) fn into_result(self) -> Result<VisitResult, ApiError> {
         let mut checks = Checks::default();
         let client_key = checks.key("/key", &self.key);
+        let parts_used = self.parts_used(&mut checks);
+        let follow_up = self.follow_up.as_ref().map(|wish| FollowUp {
+            reason: checks.text("/follow_up/reason", &wish.reason, REASON_MAX),
+            by: wish.by,
+        });
+        if let Some(by) = follow_up.as_ref().and_then(|wish| wish.by) {
+            checks.day("/follow_up/by", Some(by));
+        }
         checks.finish()?;
         Ok(VisitResult {
             client_key,
@@ -320,6 +388,7 @@ impl VisitResultInput {
                     amperes: reading.amperes,
                     conditions: reading.conditions,
                     note: reading.note,
+                    taken_at: reading.taken_at,
                 })
                 .collect(),
             replacements: self
@@ -331,9 +400,12 @@ impl VisitResultInput {
                     new_rating: replacement.rating,
                     new_batch: replacement.batch,
                     office_override: replacement.rating_override,
+                    taken_at: replacement.taken_at,
                 })
                 .collect(),
             complete: self.complete,
+            parts_used,
+            follow_up,
             note: self.note,
         })
     }
@@ -410,6 +482,7 @@ impl TryFrom<Recorded> for RecordedView {
                 .into_iter()
                 .map(|(ended_id, started_id)| ReplacedView { ended_id, started_id })
                 .collect(),
+            follow_up_visit_id: recorded.follow_up,
             scoring: recorded.scoring.map(Into::into),
         })
     }

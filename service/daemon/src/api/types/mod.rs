@@ -10,6 +10,7 @@ pub mod contacts;
 pub mod decisions;
 pub mod geojson;
 pub mod notices;
+pub mod photos;
 pub mod plan_changes;
 pub mod plans;
 pub mod readings;

@@ -33,6 +33,8 @@ pub struct ReadingInput {
     /// By whom.
     #[schema(value_type = Option<i64>)]
     pub technician_id: Option<TechnicianId>,
+    /// When exactly, if that is known: orders the readings of one day.
+    pub taken_at: Option<DateTime<Utc>>,
     /// Which section of a capacitor; `main` if absent.
     #[serde(default = "main_section")]
     pub section: Section,
@@ -74,6 +76,7 @@ impl ReadingInput {
             component_id: self.component_id,
             taken_on: self.taken_on,
             technician_id: self.technician_id,
+            taken_at: self.taken_at,
             section: self.section,
             microfarads: self.microfarads.map(Microfarads::get),
             volts: self.volts.map(Volts::get),
@@ -102,6 +105,7 @@ impl From<&ReadingFields> for ReadingInput {
             component_id: fields.component_id,
             taken_on: fields.taken_on,
             technician_id: fields.technician_id,
+            taken_at: fields.taken_at,
             section: fields.section,
             microfarads: fields.microfarads.and_then(|value| Microfarads::new(value).ok()),
             volts: fields.volts.and_then(|value| Volts::new(value).ok()),

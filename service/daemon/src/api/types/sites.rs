@@ -1,6 +1,6 @@
 //! Homes on the wire.
 
-use chrono::{NaiveDate, NaiveTime};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::{Language, Position, SiteId};
 use hotspell_store::sites::{SiteAbsence, SiteFields, SiteRecord};
 use serde::{Deserialize, Serialize};
@@ -10,6 +10,7 @@ use super::stored::stored_view;
 use super::weekday::{self, Weekday};
 use crate::api::checks::{Checks, LINE_MAX, NOTE_MAX};
 use crate::api::error::ApiError;
+use crate::app::history::{Happening, HistoryEntry};
 
 /// Days from first to last on which somebody is away.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -193,6 +194,73 @@ impl SiteInput {
                     reason: absence.reason,
                 })
                 .collect(),
+        }
+    }
+}
+
+/// What kind of thing happened.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum HappeningView {
+    /// An agreement began or ended.
+    Agreement,
+    /// A visit moved from one state to another.
+    Visit,
+    /// A technician sent something in.
+    Result,
+    /// A part was measured or looked at.
+    Reading,
+    /// A part ended.
+    Replacement,
+    /// A notice was composed.
+    Notice,
+    /// The household answered.
+    Answer,
+}
+
+/// One line of a home's history.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct HistoryEntryView {
+    /// The day, of the branch's calendar.
+    pub on: NaiveDate,
+    /// When exactly, if that is known.
+    pub at: Option<DateTime<Utc>>,
+    /// What kind of thing.
+    pub what: HappeningView,
+    /// Number of the agreement, visit, part or notice that it is about; of an answer that of the
+    /// visit, 0 when it was about the mail alone.
+    pub subject_id: i64,
+    /// In words for the office.
+    pub text: String,
+}
+
+/// What happened at a home in a stretch of days, earliest first.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct HistoryView {
+    /// First day.
+    pub first_day: NaiveDate,
+    /// Last day.
+    pub last_day: NaiveDate,
+    /// The lines.
+    pub items: Vec<HistoryEntryView>,
+}
+
+impl From<HistoryEntry> for HistoryEntryView {
+    fn from(entry: HistoryEntry) -> Self {
+        Self {
+            on: entry.on,
+            at: entry.at,
+            what: match entry.what {
+                Happening::Agreement => HappeningView::Agreement,
+                Happening::Visit => HappeningView::Visit,
+                Happening::Result => HappeningView::Result,
+                Happening::Reading => HappeningView::Reading,
+                Happening::Replacement => HappeningView::Replacement,
+                Happening::Notice => HappeningView::Notice,
+                Happening::Answer => HappeningView::Answer,
+            },
+            subject_id: entry.subject,
+            text: entry.text,
         }
     }
 }

@@ -130,7 +130,7 @@ impl Found {
         let unit = units::find(conn, branch, part.unit_id)?;
         let filter = ReadingFilter { component: Some(id), ..ReadingFilter::default() };
         let mut readings = readings::list(conn, branch, &filter, Page::everything())?;
-        readings.sort_by_key(|reading| (reading.taken_on, reading.id));
+        readings.sort_by(|a, b| a.when().cmp(&b.when()));
         let filter = ComponentFilter {
             unit: Some(unit.id),
             position: Some(part.position.clone()),

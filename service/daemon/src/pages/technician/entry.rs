@@ -56,6 +56,8 @@ pub(super) fn read(
             readings: Vec::new(),
             replacements: Vec::new(),
             complete: fields.has("finish", "yes"),
+            parts_used: Vec::new(),
+            follow_up: None,
             note: fields.text("note").map(str::to_owned),
         },
         readings: Vec::new(),
@@ -97,6 +99,7 @@ impl Entered {
                 amperes,
                 conditions: std::mem::take(&mut conditions),
                 note: note.take(),
+                taken_at: None,
             });
         }
         if !conditions.is_empty() || note.is_some() {
@@ -108,6 +111,7 @@ impl Entered {
                 amperes: None,
                 conditions,
                 note,
+                taken_at: None,
             });
         }
         let Some(kind) = fields.text(&field(part.id, "replaced")).filter(|kind| *kind != "no")
@@ -122,6 +126,7 @@ impl Entered {
             new_rating: fields.text(&field(part.id, "rating")).map(typed_rating),
             new_batch: fields.text(&field(part.id, "batch")).map(str::to_owned),
             office_override: fields.text(&field(part.id, "override")).map(str::to_owned),
+            taken_at: None,
         });
         self.replacements.push(part.id);
         Ok(())

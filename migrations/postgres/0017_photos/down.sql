@@ -1,0 +1,2 @@
+DROP TABLE photos;
+DROP TABLE photo_contents;
