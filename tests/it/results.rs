@@ -274,8 +274,8 @@ async fn a_picture_is_kept_once_and_seen_by_those_whom_the_visit_concerns() {
             (&json!("image/jpeg"), &Value::Null)
         );
         for (body, status) in [
-            (b"<svg onload='alert(1)'/>".to_vec(), 415),
-            (Vec::new(), 415),
+            (b"<svg onload='alert(1)'/>".to_vec(), 422),
+            (Vec::new(), 422),
             ([PNG, &[0; 1000]].concat(), 413),
         ] {
             home.technician.post_bytes(&photos, "image/png", body).await.problem(status);

@@ -93,7 +93,7 @@ fn checked(state: &AppState, body: &[u8]) -> Result<&'static str, ApiError> {
         return Err(ApiError::new(ProblemKind::PayloadTooLarge, detail));
     }
     photos::media_type(body).ok_or_else(|| {
-        ApiError::new(ProblemKind::UnsupportedMediaType, "Send a JPEG, PNG or WebP picture")
+        ApiError::field("", "expected a picture that begins as JPEG, PNG or WebP does")
     })
 }
 
