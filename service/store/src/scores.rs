@@ -243,6 +243,24 @@ pub fn insert_model(
     Ok(())
 }
 
+/// The run that made the newest model of the branch: the scores of that run and later are in force.
+/// The model itself, some hundred kilobytes, is not read.
+///
+/// # Errors
+/// Those of the database.
+pub fn in_force_since(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<Option<RunId>, StoreError> {
+    let run: Option<i64> = risk_models::table
+        .filter(risk_models::branch_id.eq(branch.0))
+        .order(risk_models::id.desc())
+        .select(risk_models::run_id)
+        .first(conn)
+        .optional()?;
+    Ok(run.map(RunId))
+}
+
 /// The newest model of the branch.
 ///
 /// # Errors

@@ -76,7 +76,7 @@ pub fn decide(
             return Err(AppError::Conflict(format!("part {component} left service on {ended}")));
         }
         let site: SiteId = units::find(conn, branch, part.unit_id)?.site_id;
-        let model = score_rows::latest_model(conn, branch)?.map(|model| model.run_id);
+        let model = score_rows::in_force_since(conn, branch)?;
         Ok((site, model))
     })?;
     let model_run = model_run.ok_or_else(|| {

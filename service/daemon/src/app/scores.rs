@@ -29,8 +29,8 @@ pub struct LatestScores {
 /// # Errors
 /// [`AppError::NotReady`] when the branch was never scored.
 pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores, AppError> {
-    let model = scores::latest_model(conn, branch)?.ok_or_else(not_scored)?;
-    let filter = ScoreFilter { run_from: Some(model.run_id), ..ScoreFilter::default() };
+    let run = scores::in_force_since(conn, branch)?.ok_or_else(not_scored)?;
+    let filter = ScoreFilter { run_from: Some(run), ..ScoreFilter::default() };
     let mut rows = BTreeMap::new();
     // In order of their numbers, so that a later score replaces an earlier one.
     for row in scores::list(conn, branch, &filter, Page::everything())? {
@@ -38,7 +38,7 @@ pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores
     }
     let as_of = rows
         .values()
-        .filter(|row| row.run_id == model.run_id)
+        .filter(|row| row.run_id == run)
         .map(|row| row.as_of)
         .next()
         .ok_or_else(not_scored)?;
@@ -46,7 +46,7 @@ pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores
         .iter()
         .map(|(id, row)| Ok((*id, curve(row)?)))
         .collect::<Result<BTreeMap<_, _>, AppError>>()?;
-    Ok(LatestScores { run: model.run_id, as_of, rows, curves })
+    Ok(LatestScores { run, as_of, rows, curves })
 }
 
 /// The scores in force of some parts; none while the branch has not been scored.
@@ -58,12 +58,9 @@ pub fn of_parts(
     branch: BranchId,
     parts: Vec<ComponentId>,
 ) -> Result<BTreeMap<ComponentId, ScoreRecord>, AppError> {
-    let Some(model) = scores::latest_model(conn, branch)? else { return Ok(BTreeMap::new()) };
-    let filter = ScoreFilter {
-        run_from: Some(model.run_id),
-        components: Some(parts),
-        ..ScoreFilter::default()
-    };
+    let Some(run) = scores::in_force_since(conn, branch)? else { return Ok(BTreeMap::new()) };
+    let filter =
+        ScoreFilter { run_from: Some(run), components: Some(parts), ..ScoreFilter::default() };
     // In order of their numbers, so that a later score replaces an earlier one.
     let rows = scores::list(conn, branch, &filter, Page::everything())?;
     Ok(rows.into_iter().map(|row| (row.component_id, row)).collect())

@@ -179,8 +179,8 @@ pub(crate) async fn list_scores(
                 }
                 Err(error) => return Err(error.into()),
             },
-            None => match scores::latest_model(conn, caller.branch)? {
-                Some(model) => Scoring::InForceSince(model.run_id),
+            None => match scores::in_force_since(conn, caller.branch)? {
+                Some(run) => Scoring::InForceSince(run),
                 None => return Ok(Vec::new()),
             },
         };

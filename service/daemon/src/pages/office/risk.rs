@@ -132,13 +132,13 @@ fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Fou
         sites,
         visits: BTreeMap::new(),
     };
-    let Some(model) = stored_scores::latest_model(conn, branch)? else { return Ok(found) };
+    let Some(run) = stored_scores::in_force_since(conn, branch)? else { return Ok(found) };
     let filter = RankingFilter {
         class: query.class(),
         p_season_from: query.least(),
         ..RankingFilter::default()
     };
-    let scoring = Scoring::InForceSince(model.run_id);
+    let scoring = Scoring::InForceSince(run);
     let wanted = query.place().map(str::to_lowercase);
     let mut after = query.after();
     loop {
