@@ -128,7 +128,8 @@ mod tests {
             prop_assert_eq!(Some(new.first), old.last.succ_opt());
             // Months differ by three days at most.
             let months = i64::from(whole_months(old).unwrap_or(0));
-            prop_assert!((new.days() - old.days()).abs() <= if months > 0 { 4 } else { 0 });
+            let most = if months > 0 { 4 } else { 0 };
+            prop_assert!((new.days() - old.days()).abs() <= most);
         }
     }
 }
