@@ -66,7 +66,9 @@ fn filled(template: &str, home: &Home, technician: i64) -> String {
             *part = "999999".to_owned();
         }
     }
-    parts.join("/")
+    // What an operation cannot be asked without.
+    let query = if template.ends_with("/comparison") { "?against=999999" } else { "" };
+    parts.join("/") + query
 }
 
 fn operations() -> Vec<(Method, String, String)> {
