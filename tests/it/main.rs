@@ -22,4 +22,5 @@ mod results;
 mod season_loop;
 mod season_view;
 mod settings;
+mod slots;
 mod told;

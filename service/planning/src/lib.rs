@@ -10,6 +10,7 @@ pub mod difference;
 mod engine;
 pub mod error;
 pub mod figures;
+pub mod insertion;
 mod look;
 pub mod offers;
 #[doc(hidden)]

@@ -20,6 +20,8 @@ pub(crate) struct Look<'p> {
 pub(crate) struct Fit {
     pub(crate) day: usize,
     pub(crate) technician: usize,
+    /// Visits of the day that come before it.
+    pub(crate) after: usize,
     /// Starts of the work that disturb nothing else.
     pub(crate) earliest_s: i32,
     pub(crate) latest_s: i32,
@@ -104,7 +106,8 @@ impl<'p> Look<'p> {
         cost.change_s += i64::from(window.cost);
         let node_index = usize::from(place.after) + 1;
         let (earliest_s, latest_s) = with.starts(node_index);
-        Some(Fit { day, technician, earliest_s, latest_s: latest_s.max(earliest_s), cost })
+        let after = usize::from(place.after);
+        Some(Fit { day, technician, after, earliest_s, latest_s: latest_s.max(earliest_s), cost })
     }
 
     /// Whether a visit would fit into the slot if it were empty.

@@ -27,6 +27,14 @@ pub struct Offer {
     pub detour_s: i64,
 }
 
+impl Offer {
+    /// Whether the work starts at noon or later.
+    #[must_use]
+    pub const fn is_afternoon(&self) -> bool {
+        self.earliest_s >= NOON_S
+    }
+}
+
 /// A day, or a span of one, that the household cannot take.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Refused {
@@ -80,7 +88,7 @@ pub fn offers(
     found.sort_by_key(|offer| (offer.cost_s, offer.day, offer.earliest_s));
     let mut best: Vec<Offer> = Vec::new();
     for offer in found {
-        let half = |o: &Offer| (o.day, o.earliest_s >= NOON_S);
+        let half = |o: &Offer| (o.day, o.is_afternoon());
         if best.len() < count && best.iter().all(|b| half(b) != half(&offer)) {
             best.push(offer);
         }

@@ -128,7 +128,7 @@ pub fn repair(
 }
 
 /// What has happened stays; what has not cannot start in the past.
-fn freeze(problem: &mut SeasonProblem, before: &SeasonPlan, now: Now) {
+pub(crate) fn freeze(problem: &mut SeasonProblem, before: &SeasonPlan, now: Now) {
     let mut begun = vec![false; problem.visits.len()];
     for route in before.routes.iter().filter(|route| route.day <= now.day) {
         for stop in &route.stops {

@@ -101,8 +101,9 @@ pub struct Stop {
     pub leave_seconds: i32,
 }
 
-/// Puts a technician's day in force: the route in force before is superseded. A day whose stops
-/// and plan are the same as those in force is left alone, and `false` comes with it.
+/// Puts a technician's day in force: the route in force before is superseded. A day whose stops are the
+/// same as those in force stays the route that its technician knows, with its load list, and `false` comes
+/// with it; only the plan that it belongs to is noted.
 ///
 /// # Errors
 /// [`StoreError::Conflict`] when two callers do it at once, `ForeignKey`, `Check`.
@@ -117,8 +118,13 @@ pub fn publish(
 ) -> Result<(RouteRecord, bool), StoreError> {
     let before = current(conn, branch, technician, day)?;
     if let Some(route) = &before {
-        if route.plan_id == plan && stops_of(conn, branch, route.id)? == stops {
-            return Ok((route.clone(), false));
+        if stops_of(conn, branch, route.id)? == stops {
+            if route.plan_id != plan {
+                diesel::update(routes::table.filter(routes::id.eq(route.id.0)))
+                    .set(routes::plan_id.eq(plan.map(|plan| plan.0)))
+                    .execute(conn)?;
+            }
+            return Ok((RouteRecord { plan_id: plan, ..route.clone() }, false));
         }
         diesel::update(routes::table.filter(routes::id.eq(route.id.0)))
             .set(routes::state.eq(RouteState::Superseded.as_str()))

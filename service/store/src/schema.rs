@@ -38,6 +38,30 @@ diesel::table! {
 }
 
 diesel::table! {
+    slot_holds (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        visit_id -> BigInt,
+        day -> Date,
+        technician_id -> BigInt,
+        afternoon -> Bool,
+        start_seconds -> Integer,
+        latest_seconds -> Integer,
+        held_until -> Timestamp,
+    }
+}
+
+diesel::table! {
+    link_generations (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        contact_id -> BigInt,
+        generation -> Integer,
+        raised_at -> Timestamp,
+    }
+}
+
+diesel::table! {
     branch_stations (id) {
         id -> BigInt,
         branch_id -> BigInt,

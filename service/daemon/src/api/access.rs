@@ -39,6 +39,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("find_contact", CREW),
     ("create_contact", OFFICE),
     ("update_contact", OFFICE),
+    ("revoke_contact_links", OFFICE),
     ("list_agreements", OFFICE),
     ("find_agreement", CREW),
     ("create_agreement", OFFICE),

@@ -78,40 +78,52 @@ pub fn adopt(
     expected_version: i64,
     who: &str,
 ) -> Result<Adopted, AppError> {
+    state.store.write(|conn| adopt_within(conn, state, branch, plan, expected_version, who))
+}
+
+/// The same inside the caller's transaction.
+///
+/// # Errors
+/// As [`adopt`].
+pub fn adopt_within(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    branch: BranchId,
+    plan: PlanId,
+    expected_version: i64,
+    who: &str,
+) -> Result<Adopted, AppError> {
     let now = state.now();
-    state.store.write(|conn| {
-        let adopted = PlanFilter { state: Some(PlanState::Adopted), ..PlanFilter::default() };
-        for earlier in plans::list(conn, branch, &adopted, Page::everything())? {
-            plans::set_state(conn, branch, earlier.id, earlier.version, PlanState::Discarded, now)?;
-        }
-        let record =
-            plans::set_state(conn, branch, plan, expected_version, PlanState::Adopted, now)?;
-        let adoption = Adoption {
-            state,
-            branch: branches::find(conn, branch)?,
-            events: events_of(conn, branch, &record)?,
-            who,
-            now,
-        };
-        let mut result = Adopted {
-            plan,
-            placed: 0,
-            kept: 0,
-            left_alone: Vec::new(),
-            taken_away: Vec::new(),
-            routes: 0,
-            told: Vec::new(),
-            by_phone: Vec::new(),
-        };
-        let days = place_all(conn, &adoption, &mut result)?;
-        for ((day, technician), stops) in &days {
-            routes::publish(conn, branch, *technician, *day, Some(plan), stops, now)?;
-        }
-        result.routes = days.len();
-        withdraw(conn, branch, &record, &days, now)?;
-        take_away(conn, &adoption, &mut result)?;
-        Ok(result)
-    })
+    let adopted = PlanFilter { state: Some(PlanState::Adopted), ..PlanFilter::default() };
+    for earlier in plans::list(conn, branch, &adopted, Page::everything())? {
+        plans::set_state(conn, branch, earlier.id, earlier.version, PlanState::Discarded, now)?;
+    }
+    let record = plans::set_state(conn, branch, plan, expected_version, PlanState::Adopted, now)?;
+    let adoption = Adoption {
+        state,
+        branch: branches::find(conn, branch)?,
+        events: events_of(conn, branch, &record)?,
+        who,
+        now,
+    };
+    let mut result = Adopted {
+        plan,
+        placed: 0,
+        kept: 0,
+        left_alone: Vec::new(),
+        taken_away: Vec::new(),
+        routes: 0,
+        told: Vec::new(),
+        by_phone: Vec::new(),
+    };
+    let days = place_all(conn, &adoption, &mut result)?;
+    for ((day, technician), stops) in &days {
+        routes::publish(conn, branch, *technician, *day, Some(plan), stops, now)?;
+    }
+    result.routes = days.len();
+    withdraw(conn, branch, &record, &days, now)?;
+    take_away(conn, &adoption, &mut result)?;
+    Ok(result)
 }
 
 /// The stops of each technician's day.
@@ -173,7 +185,9 @@ fn cause_of(
         place.is_some_and(|(day, who)| who == technician && first <= day && day <= last)
     };
     let causes = events.iter().map(|event| match event {
-        Happened::SlotDeclined { visit_id, .. } if *visit_id == visit => {
+        Happened::SlotDeclined { visit_id, .. } | Happened::SlotChosen { visit_id }
+            if *visit_id == visit =>
+        {
             ChangeCause::HouseholdAsked
         }
         Happened::TechnicianAbsent { technician_id, first_day, last_day }

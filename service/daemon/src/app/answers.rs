@@ -8,7 +8,7 @@ use hotspell_store::contacts::{self, ContactFields, ContactRecord};
 use hotspell_store::sites::SiteRecord;
 use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
 use hotspell_store::words::AnswerKind;
-use hotspell_store::{AnyConnection, Page, branches, sites, technicians};
+use hotspell_store::{AnyConnection, Page, branches, link_generations, sites, technicians};
 
 use super::AppError;
 use super::record::digest;
@@ -52,16 +52,17 @@ pub fn claims(state: &AppState, token: &str, purpose: LinkPurpose) -> Result<Lin
 pub fn view(state: &AppState, token: &str) -> Result<AnswerView, AppError> {
     let claims = claims(state, token, LinkPurpose::AnswerVisit)?;
     let visit = claims.visit.ok_or_else(|| AppError::not_found("visit", "in this link"))?;
-    state.store.read(|conn| load(conn, visit, claims.contact))
+    state.store.read(|conn| load(conn, visit, &claims))
 }
 
 fn load(
     conn: &mut AnyConnection,
     visit: VisitId,
-    contact: ContactId,
+    claims: &LinkClaims,
 ) -> Result<AnswerView, AppError> {
     let (branch, visit) = find_visit(conn, visit)?;
-    let contact = contacts::find(conn, branch.id, contact)?;
+    let contact = contacts::find(conn, branch.id, claims.contact)?;
+    still_counts(conn, branch.id, claims)?;
     if contact.site_id != visit.site_id {
         return Err(AppError::not_found("visit", visit.id));
     }
@@ -75,6 +76,23 @@ fn load(
             .map(str::to_owned),
     };
     Ok(AnswerView { branch, site, contact, visit, technician_first_name })
+}
+
+/// Refuses a link that was taken back.
+///
+/// # Errors
+/// [`AppError::Forbidden`] with a sentence for the household.
+pub(super) fn still_counts(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    claims: &LinkClaims,
+) -> Result<(), AppError> {
+    if claims.generation < link_generations::current(conn, branch, claims.contact)? {
+        return Err(AppError::Forbidden(
+            "This link is no longer good. Please use our newest mail, or call us.".to_owned(),
+        ));
+    }
+    Ok(())
 }
 
 /// A visit by its number alone: a link does not name its branch.
@@ -117,8 +135,9 @@ pub fn answer(state: &AppState, token: &str, answer: &Answer) -> Result<AnswerVi
     let visit = claims.visit.ok_or_else(|| AppError::not_found("visit", "in this link"))?;
     let now = state.now();
     state.store.write(|conn| {
-        let mut view = load(conn, visit, claims.contact)?;
-        if !view.visit.state.holds_a_place() {
+        let mut view = load(conn, visit, &claims)?;
+        let waits = view.visit.state == VisitState::Owed && *answer != Answer::Confirm;
+        if !(view.visit.state.holds_a_place() || waits) {
             return Err(AppError::Conflict(format!(
                 "this visit is {}; please call us",
                 view.visit.state

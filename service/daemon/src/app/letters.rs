@@ -11,7 +11,7 @@ use hotspell_store::notices::{self, NewNotice, NoticeFilter};
 use hotspell_store::sites::SiteRecord;
 use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::{Channel, NoticeState};
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, link_generations};
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
@@ -115,26 +115,30 @@ pub fn calendar_of(branch: &BranchRecord, visit: VisitId, sequence: u32) -> Cale
     CalendarIdentity { uid: format!("visit-{visit}.{}@hotspell", branch.key), sequence }
 }
 
-/// Link to the page on which the household answers about a visit.
-#[must_use]
+/// Link to the page on which the household answers about a visit. The office can take it back.
+///
+/// # Errors
+/// Those of the store.
 pub fn answer_url(
+    conn: &mut AnyConnection,
     state: &AppState,
     visit: VisitId,
-    contact: hotspell_domain::ContactId,
+    contact: &ContactRecord,
     day: NaiveDate,
-) -> String {
+) -> Result<String, AppError> {
     let until = day.checked_add_days(Days::new(LINK_DAYS_AFTER)).unwrap_or(day);
     let token = state.links.sign(&LinkClaims {
         purpose: LinkPurpose::AnswerVisit,
         visit: Some(visit),
-        contact,
-        generation: 0,
+        contact: contact.id,
+        generation: link_generations::current(conn, contact.branch_id, contact.id)?,
         expires_at: until.and_time(NaiveTime::MIN).and_utc() + chrono::TimeDelta::days(1),
     });
-    format!("{}/a/{token}", state.config.server.public_url)
+    Ok(format!("{}/a/{token}", state.config.server.public_url))
 }
 
-/// Link that stops the mail of a contact.
+/// Link that stops the mail of a contact. It must work for 30 days (16 CFR 316.5), so it cannot be taken
+/// back.
 #[must_use]
 pub fn stop_url(
     state: &AppState,

@@ -155,7 +155,7 @@ fn write_one(
         window: told.window(),
         technician_first_name: first_word(&technician.name),
         why: VisitReason::BeforeTheHeat,
-        answer_url: letters::answer_url(state, visit.id, contact.id, told.day),
+        answer_url: letters::answer_url(conn, state, visit.id, contact, told.day)?,
         stop_url: letters::stop_url(state, contact.id, now),
         calendar: Some(letters::calendar_of(branch, visit.id, sequence)),
         composed_at: now,

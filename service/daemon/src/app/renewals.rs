@@ -12,11 +12,11 @@ use hotspell_store::contacts::{self, ContactRecord};
 use hotspell_store::sites::{self, SiteRecord};
 use hotspell_store::visits::{self, VisitFilter};
 use hotspell_store::words::AnswerKind;
-use hotspell_store::{AnyConnection, Page, branches, notices};
+use hotspell_store::{AnyConnection, Page, branches, link_generations, notices};
 use serde_json::json;
 
 use super::AppError;
-use super::answers::{claims, find_contact};
+use super::answers::{claims, find_contact, still_counts};
 use super::letters::{self, HouseholdLetter};
 use super::record::digest;
 use crate::state::AppState;
@@ -96,7 +96,7 @@ fn write_one(
         last_day,
         visits_done: count(|state| state == VisitState::Done),
         visits_open: count(|state| !state.next_states().is_empty()),
-        answer_url: answer_url(state, &contact, last_day),
+        answer_url: answer_url(conn, state, &contact, last_day)?,
         stop_url: stop_url.clone(),
     };
     let content = compose::renewal_due(&values)
@@ -118,15 +118,21 @@ fn write_one(
 }
 
 /// Link to the page on which the household answers about its agreement; it counts to the last day.
-fn answer_url(state: &AppState, contact: &ContactRecord, last_day: NaiveDate) -> String {
+fn answer_url(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    contact: &ContactRecord,
+    last_day: NaiveDate,
+) -> Result<String, AppError> {
+    let generation = link_generations::current(conn, contact.branch_id, contact.id)?;
     let token = state.links.sign(&LinkClaims {
         purpose: LinkPurpose::AnswerRenewal,
         visit: None,
         contact: contact.id,
-        generation: 0,
+        generation,
         expires_at: last_day.and_time(NaiveTime::MIN).and_utc() + TimeDelta::days(2),
     });
-    format!("{}/renew/{token}", state.config.server.public_url)
+    Ok(format!("{}/renew/{token}", state.config.server.public_url))
 }
 
 /// What the page about an agreement shows.
@@ -160,6 +166,7 @@ fn load(
     let (branch, _) = find_contact(conn, claims.contact)?;
     let branch = branches::find(conn, branch)?;
     let contact = contacts::find(conn, branch.id, claims.contact)?;
+    still_counts(conn, branch.id, claims)?;
     let site = sites::find(conn, branch.id, contact.site_id)?;
     let today = local_day(state.now(), branch.time_zone);
     let all = ending(conn, branch.id, Some(site.id), None)?;

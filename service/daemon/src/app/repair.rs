@@ -80,6 +80,11 @@ pub enum Happened {
         /// Which visit.
         visit_id: VisitId,
     },
+    /// A household chose another slot for its visit; said by the service itself.
+    SlotChosen {
+        /// Which visit.
+        visit_id: VisitId,
+    },
     /// A visit takes longer. Kept as its duration.
     Overrun {
         /// Which visit.
@@ -150,7 +155,7 @@ pub fn mend(
 }
 
 /// Until when the plan has happened: before the first planned day of the problem nothing has begun.
-fn moment(state: &AppState, present: &Present, zone: Tz) -> Now {
+pub(super) fn moment(state: &AppState, present: &Present, zone: Tz) -> Now {
     let local = state.now().with_timezone(&zone);
     let begun = present.posed.days.first() == Some(&local.date_naive());
     Now { day: 0, second: if begun { seconds_of_day(local.time()) } else { -1 } }
@@ -158,7 +163,7 @@ fn moment(state: &AppState, present: &Present, zone: Tz) -> Now {
 
 /// What the mended plan says of itself and of what it changes; what is in force is reckoned with the
 /// events in it, so that visits which no longer fit count as left out.
-fn figures(present: &Present, mended: &Repaired) -> Result<PlanFigures, AppError> {
+pub(super) fn figures(present: &Present, mended: &Repaired) -> Result<PlanFigures, AppError> {
     let (problem, plan) = (&mended.problem, &mended.plan);
     let left = present.plan(problem)?;
     let change = plan_change::told(
@@ -244,7 +249,7 @@ fn event(present: &Present, number: usize, what: &Happened) -> Result<Option<Eve
             day: on(*day)?,
             span: hours.map(|(from, until)| window(from, until)),
         },
-        Happened::VisitAdded { visit_id } => {
+        Happened::VisitAdded { visit_id } | Happened::SlotChosen { visit_id } => {
             // It is among the visits of the problem already; whoever names another one is told.
             present.index(*visit_id)?;
             return Ok(None);

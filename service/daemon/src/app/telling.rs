@@ -3,8 +3,8 @@
 //! What was told stands beside the messages that went out (`letters::Told`), not beside the visit: a
 //! message that was taken back before it left was never told.
 
-use chrono::{DateTime, Utc};
-use hotspell_domain::local_time::instant;
+use chrono::{DateTime, Days, Utc};
+use hotspell_domain::local_time::{instant, local_day};
 use hotspell_domain::{BranchId, NoticeKind, VisitState};
 use hotspell_notices::compose::{
     self, ChangeCause, SlotChange, SlotChanged, TechnicianDelayed, Window,
@@ -156,7 +156,12 @@ fn write(
         // A day without a time is nothing that a household can be told.
         return Ok(false);
     }
-    let message = Message { state, branch, site: &site, contact: &contact, told, after, slot };
+    let today = local_day(state.now(), branch.time_zone);
+    let later = today.checked_add_days(Days::new(LINK_DAYS)).unwrap_or(today);
+    let until = slot.map_or(later, |slot| slot.day);
+    let answer_url = letters::answer_url(conn, state, after.id, &contact, until)?;
+    let message =
+        Message { state, branch, site: &site, contact: &contact, told, after, slot, answer_url };
     let sequence = letters::next_sequence(conn, branch.id, after)?;
     let who = match slot {
         Some(slot) => Some(technicians::find(conn, branch.id, slot.technician)?.name.clone()),
@@ -194,16 +199,10 @@ struct Message<'a> {
     told: &'a Told,
     after: &'a VisitRecord,
     slot: Option<Told>,
+    answer_url: String,
 }
 
 impl Message<'_> {
-    fn answer_url(&self) -> String {
-        let today = hotspell_domain::local_time::local_day(self.state.now(), self.branch.time_zone);
-        let later = today.checked_add_days(chrono::Days::new(LINK_DAYS)).unwrap_or(today);
-        let day = self.slot.map_or(later, |slot| slot.day);
-        letters::answer_url(self.state, self.after.id, self.contact.id, day)
-    }
-
     /// A change must be known before the first of the two slots begins that is still to come.
     fn useful_until(&self) -> Option<DateTime<Utc>> {
         let begins = |window: Window| instant(window.day, window.from, self.branch.time_zone);
@@ -235,7 +234,7 @@ impl Message<'_> {
                 technician_first_name: who,
             }),
             cause,
-            answer_url: self.answer_url(),
+            answer_url: self.answer_url.clone(),
             stop_url: letters::stop_url(self.state, self.contact.id, self.state.now()),
             calendar: Some(letters::calendar_of(self.branch, self.after.id, sequence)),
             composed_at: self.state.now(),
@@ -258,7 +257,7 @@ impl Message<'_> {
             expected_from: slot.from,
             expected_to: slot.to,
             technician_first_name: who,
-            answer_url: self.answer_url(),
+            answer_url: self.answer_url.clone(),
             stop_url: letters::stop_url(self.state, self.contact.id, self.state.now()),
             calendar: Some(letters::calendar_of(self.branch, self.after.id, sequence)),
             composed_at: self.state.now(),

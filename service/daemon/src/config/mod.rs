@@ -181,11 +181,18 @@ impl Default for Mail {
 /// Links in mail.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-#[derive(Default)]
 pub struct Links {
     /// Key that signs answer links, at least 32 characters. Without one, a random key is made at
     /// each start and older links stop working.
     pub signing_key: Option<Secret>,
+    /// Minutes for which other slots are kept for a household while it chooses.
+    pub hold_minutes: u32,
+}
+
+impl Default for Links {
+    fn default() -> Self {
+        Self { signing_key: None, hold_minutes: 15 }
+    }
 }
 
 /// Where weather comes from.

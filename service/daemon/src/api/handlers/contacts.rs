@@ -4,15 +4,17 @@ use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, Utc};
 use hotspell_store::contacts::{self as rows, ContactFilter, ContactRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, link_generations};
 
+use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::types::contacts::{ContactInput, ContactView};
+use crate::api::transact::write;
+use crate::api::types::contacts::{ContactInput, ContactView, LinkGenerationView};
 use crate::api::visibility;
 use crate::state::AppState;
 
@@ -176,4 +178,33 @@ pub(crate) async fn update_contact(
     body: Body<ContactInput>,
 ) -> Result<HttpResponse, ApiError> {
     crud::change::<Contacts>(&state, caller, &request, id.into_inner(), body).await
+}
+
+/// Takes back the links of a contact
+///
+/// Every link that this person was sent to answer about a visit or an agreement stops working at once, such
+/// as after a mail was passed on. Later mail has links that work. Links that stop the mail are not taken
+/// back: they must go on working.
+#[utoipa::path(
+    tag = "contacts",
+    params(("contact_id" = i64, Path, description = "Number of the contact")),
+    responses((status = 200, description = "Which links count now", body = LinkGenerationView))
+)]
+#[post("/contacts/{contact_id}/link-revocation")]
+pub(crate) async fn revoke_contact_links(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let now = state.now();
+    let view = write(&state, move |conn| {
+        let contact = rows::find(conn, caller.branch, id.into_inner().into())?;
+        let generation = link_generations::raise(conn, caller.branch, contact.id, now)?;
+        let view = LinkGenerationView { contact_id: contact.id, generation };
+        let deed = Deed { action: "take back links", kind: Resource::Contact, id: contact.id.0 };
+        audit::record(conn, &caller, deed, None::<&()>, Some(&view), now)?;
+        Ok(view)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(view))
 }

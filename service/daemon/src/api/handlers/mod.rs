@@ -82,6 +82,7 @@ fn homes(config: &mut ServiceConfig<'_>) {
         .service(contacts::find_contact)
         .service(contacts::create_contact)
         .service(contacts::update_contact)
+        .service(contacts::revoke_contact_links)
         .service(agreements::list_agreements)
         .service(agreements::find_agreement)
         .service(agreements::create_agreement)

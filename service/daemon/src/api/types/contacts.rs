@@ -129,3 +129,13 @@ impl From<&ContactFields> for ContactInput {
         }
     }
 }
+
+/// Which links of a contact count.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct LinkGenerationView {
+    /// The contact.
+    #[schema(value_type = i64)]
+    pub contact_id: ContactId,
+    /// Number of times that links were taken back; those made before the last time count no more.
+    pub generation: u32,
+}

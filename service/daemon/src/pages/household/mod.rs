@@ -11,7 +11,7 @@ mod words;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use chrono::NaiveDate;
-use hotspell_domain::{ContactId, Language};
+use hotspell_domain::{ContactId, Language, VisitState};
 use hotspell_notices::links::LinkPurpose;
 use hotspell_store::{Page, StoreError, branches, contacts, sites};
 use serde::Deserialize;
@@ -21,8 +21,9 @@ use super::refusal::{PageError, blocking};
 use super::shell::{self, Shell, see_other};
 use crate::app::AppError;
 use crate::app::answers::{self, Answer, AnswerView};
+use crate::app::slots::{self, KeptSlot};
 use crate::state::AppState;
-use page::{AnswerPage, BadLinkPage, Said, StopPage};
+use page::{AnswerPage, BadLinkPage, OffersPage, Said, StopPage};
 use words::Words;
 
 /// Longest free text of a household, letters.
@@ -74,16 +75,25 @@ async fn answer(
     OpenForm(fields): OpenForm,
 ) -> Result<HttpResponse, PageError> {
     let token = token.into_inner();
-    let said = fields.text("answer").and_then(Said::of);
+    let word = fields.text("answer").unwrap_or_default();
+    let hold: Option<i64> = word.strip_prefix("slot-").and_then(|number| number.parse().ok());
+    let said = if hold.is_some() { Some(Said::Slot) } else { Said::of(word) };
     let asked: Option<NaiveDate> = fields.text("day").and_then(|day| day.parse().ok());
     let wish: String = fields.text("words").unwrap_or_default().chars().take(WORDS_MAX).collect();
     let (worker, link) = (state.clone(), token.clone());
-    let outcome =
-        blocking(move || Ok::<_, PageError>(take(&worker, &link, said, asked, wish))).await?;
+    let outcome = blocking(move || {
+        Ok::<_, PageError>(take(&worker, &link, Given { said, hold, asked, wish }))
+    })
+    .await?;
     match outcome {
         Ok(Taken::Kept(said)) => {
             let path = request.path();
             Ok(see_other(&format!("{path}?said={}", said.as_str())))
+        }
+        Ok(Taken::Choose(view, slots, wrong)) => {
+            let wrong = wrong.map(|wrong| wrong.sentence(Words::of(view.site.language)));
+            let minutes = state.config.links.hold_minutes;
+            shell::show(StatusCode::OK, &OffersPage::of(&view, &slots, minutes, wrong))
         }
         Ok(Taken::AskAgain(view, wrong)) => {
             let words = Words::of(view.site.language);
@@ -97,6 +107,8 @@ async fn answer(
 /// What became of an answer.
 enum Taken {
     Kept(Said),
+    /// Other slots are kept, to choose from.
+    Choose(Box<AnswerView>, Vec<KeptSlot>, Option<Wrong>),
     AskAgain(Box<AnswerView>, Wrong),
 }
 
@@ -104,7 +116,7 @@ enum Taken {
 #[derive(Clone, Copy)]
 enum Wrong {
     NothingChosen,
-    NoWords,
+    SlotGone,
     DayMoved,
     NotOpen,
 }
@@ -113,23 +125,27 @@ impl Wrong {
     const fn sentence(self, words: &'static Words) -> &'static str {
         match self {
             Self::NothingChosen => words.wrong_nothing,
-            Self::NoWords => words.wrong_no_words,
+            Self::SlotGone => words.wrong_slot_gone,
             Self::DayMoved => words.wrong_day_moved,
             Self::NotOpen => words.wrong_not_open,
         }
     }
 }
 
-fn take(
-    state: &AppState,
-    token: &str,
+/// What the form sent.
+struct Given {
     said: Option<Said>,
+    hold: Option<i64>,
     asked: Option<NaiveDate>,
     wish: String,
-) -> Result<Taken, AppError> {
+}
+
+fn take(state: &AppState, token: &str, given: Given) -> Result<Taken, AppError> {
+    let Given { said, hold, asked, wish } = given;
     let view = answers::view(state, token)?;
     let again = |wrong| Ok(Taken::AskAgain(Box::new(view.clone()), wrong));
-    if !view.visit.state.holds_a_place() {
+    let waits = view.visit.state == VisitState::Owed && said != Some(Said::Yes);
+    if !(view.visit.state.holds_a_place() || waits) {
         return again(Wrong::NotOpen);
     }
     let given = match said {
@@ -137,7 +153,8 @@ fn take(
         Some(Said::Yes) if !asked.is_some_and(|day| answers::still_on(&view, day)) => {
             return again(Wrong::DayMoved);
         }
-        Some(Said::Other) if wish.is_empty() => return again(Wrong::NoWords),
+        Some(Said::Other) if wish.is_empty() => return choose(state, token, None),
+        Some(Said::Slot) => return take_slot(state, token, hold),
         Some(Said::Yes) => Answer::Confirm,
         Some(Said::Other) => Answer::AnotherTime { words: wish },
         Some(Said::Call) => Answer::CallMe,
@@ -147,6 +164,24 @@ fn take(
         // The visit moved or closed between reading and writing: show how it stands now.
         Err(AppError::Conflict(_) | AppError::Store(StoreError::StaleVersion { .. })) => {
             Ok(Taken::AskAgain(Box::new(answers::view(state, token)?), Wrong::DayMoved))
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// Keeps other slots and lets the household choose.
+fn choose(state: &AppState, token: &str, wrong: Option<Wrong>) -> Result<Taken, AppError> {
+    let (view, kept) = slots::keep(state, token)?;
+    Ok(Taken::Choose(Box::new(view), kept, wrong))
+}
+
+/// Takes one; a slot that went in the meantime leads to the ones that are free now.
+fn take_slot(state: &AppState, token: &str, hold: Option<i64>) -> Result<Taken, AppError> {
+    let Some(hold) = hold else { return choose(state, token, Some(Wrong::SlotGone)) };
+    match slots::take(state, token, hold) {
+        Ok(_) => Ok(Taken::Kept(Said::Slot)),
+        Err(AppError::Conflict(_) | AppError::Store(StoreError::StaleVersion { .. })) => {
+            choose(state, token, Some(Wrong::SlotGone))
         }
         Err(error) => Err(error),
     }

@@ -6,6 +6,7 @@ use hotspell_domain::{Language, VisitKind, VisitState};
 use super::words::Words;
 use crate::app::answers::AnswerView;
 use crate::app::letters;
+use crate::app::slots::KeptSlot;
 use crate::pages::shell::Shell;
 use crate::pages::words::dialable;
 
@@ -14,18 +15,22 @@ use crate::pages::words::dialable;
 pub(super) enum Said {
     Yes,
     Other,
+    Slot,
     Call,
 }
 
 impl Said {
     pub(super) fn of(word: &str) -> Option<Self> {
-        [Self::Yes, Self::Other, Self::Call].into_iter().find(|said| said.as_str() == word)
+        [Self::Yes, Self::Other, Self::Slot, Self::Call]
+            .into_iter()
+            .find(|said| said.as_str() == word)
     }
 
     pub(super) const fn as_str(self) -> &'static str {
         match self {
             Self::Yes => "yes",
             Self::Other => "other",
+            Self::Slot => "slot",
             Self::Call => "call",
         }
     }
@@ -50,6 +55,8 @@ pub(super) struct AnswerPage {
     /// Where the visit stands when there is nothing to answer.
     closed: Option<&'static str>,
     agreed: bool,
+    /// Whether it has a time to say yes to.
+    has_time: bool,
     /// The day that the answer is about, as the form sends it back.
     asked: String,
     phone: Option<(String, String)>,
@@ -61,6 +68,7 @@ impl AnswerPage {
         let what = words.visit(view.visit.kind);
         let closed = match view.visit.state {
             state if state.holds_a_place() => None,
+            VisitState::Owed => None,
             VisitState::Done => Some(words.closed_done),
             VisitState::Missed => Some(words.closed_missed),
             _ => Some(words.closed_other),
@@ -82,7 +90,63 @@ impl AnswerPage {
             address: letters::address_of(&view.site),
             closed,
             agreed: view.visit.state == VisitState::Agreed,
+            has_time: view.visit.state.holds_a_place(),
             asked: view.visit.day.map(|day| day.to_string()).unwrap_or_default(),
+            phone: view.branch.phone.clone().map(|phone| (dialable(&phone), phone)),
+        }
+    }
+}
+
+/// The page of the slots that are kept for the household.
+#[derive(Template)]
+#[template(path = "offers.html")]
+pub(super) struct OffersPage {
+    shell: Shell,
+    words: &'static Words,
+    /// Why the form is shown.
+    wrong: Option<&'static str>,
+    what: &'static str,
+    /// The slot that it has now.
+    now: Option<String>,
+    kept_for: String,
+    slots: Vec<SlotChoice>,
+    phone: Option<(String, String)>,
+}
+
+/// One of them.
+struct SlotChoice {
+    hold: i64,
+    label: String,
+}
+
+impl OffersPage {
+    pub(super) fn of(
+        view: &AnswerView,
+        slots: &[KeptSlot],
+        minutes: u32,
+        wrong: Option<&'static str>,
+    ) -> Self {
+        let words = Words::of(view.site.language);
+        let what = words.visit(view.visit.kind);
+        let now = view.visit.day.zip(view.visit.starts.zip(view.visit.ends));
+        let label = |slot: &KeptSlot| {
+            let time = words.window(slot.from, slot.to);
+            let who = slot.technician_first_name.as_deref();
+            let who = who.map(|name| format!(" ({name})")).unwrap_or_default();
+            format!("{}, {time}{who}", words.day(slot.day))
+        };
+        Self {
+            shell: Shell::open(view.site.language, what, &view.branch.name),
+            words,
+            wrong,
+            what,
+            now: now
+                .map(|(day, (from, to))| format!("{}, {}", words.day(day), words.window(from, to))),
+            kept_for: words.kept_for(minutes),
+            slots: slots
+                .iter()
+                .map(|slot| SlotChoice { hold: slot.hold, label: label(slot) })
+                .collect(),
             phone: view.branch.phone.clone().map(|phone| (dialable(&phone), phone)),
         }
     }

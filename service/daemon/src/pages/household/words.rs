@@ -28,6 +28,13 @@ pub(super) struct Words {
     pub(super) other: &'static str,
     pub(super) other_hint: &'static str,
     pub(super) call: &'static str,
+    pub(super) ask_without: &'static str,
+    pub(super) at_present: &'static str,
+    pub(super) slots_ask: &'static str,
+    pub(super) no_slots: &'static str,
+    pub(super) none_of_these: &'static str,
+    pub(super) wrong_slot_gone: &'static str,
+    said_slot: &'static str,
     pub(super) send: &'static str,
     pub(super) questions: &'static str,
     said_yes: &'static str,
@@ -40,7 +47,6 @@ pub(super) struct Words {
     pub(super) closed_other: &'static str,
     pub(super) please_look: &'static str,
     pub(super) wrong_nothing: &'static str,
-    pub(super) wrong_no_words: &'static str,
     pub(super) wrong_day_moved: &'static str,
     pub(super) wrong_not_open: &'static str,
     pub(super) renewal_title: &'static str,
@@ -80,6 +86,7 @@ impl Words {
         match said {
             Said::Yes => self.said_yes,
             Said::Other => self.said_other,
+            Said::Slot => self.said_slot,
             Said::Call => self.said_call,
         }
     }
@@ -99,6 +106,13 @@ impl Words {
         match self.language {
             Language::English => format!("{month} {}, {}", day.day(), day.year()),
             Language::Spanish => format!("{} de {month} de {}", day.day(), day.year()),
+        }
+    }
+
+    pub(super) fn kept_for(&self, minutes: u32) -> String {
+        match self.language {
+            Language::English => format!("We keep them for you for {minutes} minutes."),
+            Language::Spanish => format!("Se las guardamos durante {minutes} minutos."),
         }
     }
 
@@ -163,6 +177,13 @@ static ENGLISH: Words = Words {
     other: "Another time would be better",
     other_hint: "When would be better? For example: any weekday after 3 PM.",
     call: "Please call me",
+    ask_without: "What would you like?",
+    at_present: "Your time at present:",
+    slots_ask: "Which of these times suits you?",
+    no_slots: "At the moment we find no other free time by ourselves. Tell us what suits you.",
+    none_of_these: "None of these; another time would be better",
+    wrong_slot_gone: "This time is no longer free. These are free now.",
+    said_slot: "Thank you. The visit is moved and agreed. We are sending you a mail with the new time.",
     send: "Send my answer",
     questions: "Questions? Call us:",
     said_yes: "Thank you. The visit is agreed.",
@@ -175,7 +196,6 @@ static ENGLISH: Words = Words {
     closed_other: "This visit has no time at present. We will be in touch.",
     please_look: "Please look again.",
     wrong_nothing: "Choose one of the answers.",
-    wrong_no_words: "Tell us when would be better.",
     wrong_day_moved: "The time has changed since you opened this page. This is how it stands now.",
     wrong_not_open: "This visit cannot be answered now.",
     renewal_title: "Your maintenance agreement ends",
@@ -229,6 +249,13 @@ static SPANISH: Words = Words {
     other: "Prefiero otra hora",
     other_hint: "¿Cuándo le conviene? Por ejemplo: entre semana, después de las 3 p. m.",
     call: "Llámenme, por favor",
+    ask_without: "¿Qué prefiere?",
+    at_present: "Su hora por ahora:",
+    slots_ask: "¿Cuál de estas horas le conviene?",
+    no_slots: "Por el momento no encontramos otra hora libre. Díganos cuándo le conviene.",
+    none_of_these: "Ninguna de estas; prefiero otra hora",
+    wrong_slot_gone: "Esta hora ya no está libre. Estas son las que hay ahora.",
+    said_slot: "Gracias. La visita queda cambiada y confirmada. Le enviamos un correo con la nueva hora.",
     send: "Enviar mi respuesta",
     questions: "¿Tiene preguntas? Llámenos:",
     said_yes: "Gracias. La visita queda confirmada.",
@@ -241,7 +268,6 @@ static SPANISH: Words = Words {
     closed_other: "Esta visita no tiene hora por el momento. Nos pondremos en contacto.",
     please_look: "Por favor, revise.",
     wrong_nothing: "Elija una de las respuestas.",
-    wrong_no_words: "Díganos cuándo le conviene.",
     wrong_day_moved: "La hora cambió desde que abrió esta página. Así está ahora.",
     wrong_not_open: "Esta visita no se puede contestar ahora.",
     renewal_title: "Su contrato de mantenimiento termina",

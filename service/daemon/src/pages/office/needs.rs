@@ -81,7 +81,9 @@ fn asked_rows(stored: &Stored) -> Vec<String> {
         .asked
         .iter()
         .filter_map(|(id, (kind, wish))| {
-            let visit = stored.visit(*id).filter(|visit| visit.state.holds_a_place())?;
+            let visit = stored
+                .visit(*id)
+                .filter(|visit| visit.state.holds_a_place() || visit.state == VisitState::Owed)?;
             let what = match (kind, wish) {
                 (AnswerKind::CallMe, _) => "please call".to_owned(),
                 (_, Some(wish)) => format!("another time: «{wish}»"),

@@ -214,7 +214,10 @@ fn asked(
             .and_then(|detail| detail.get("words"))
             .and_then(|words| words.as_str())
             .map(str::to_owned);
-        newest.insert(visit, (answer.what, words));
+        // A slot that was chosen from those kept is settled.
+        let settled = answer.detail.as_ref().is_some_and(|detail| detail.get("hold").is_some());
+        let what = if settled { AnswerKind::Confirmed } else { answer.what };
+        newest.insert(visit, (what, words));
     }
     newest.retain(|_, (kind, _)| {
         matches!(kind, AnswerKind::AnotherSlot | AnswerKind::CallMe | AnswerKind::Declined)
