@@ -84,8 +84,11 @@ pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError
             if visit.state == VisitState::Announced && day <= ahead(SECOND_REMINDER_DAYS) {
                 unanswered.extend(not_answered(site, contact, &visit));
             }
+            // Who was told of a slot, or answered, today is not reminded of it today.
+            let fresh = local_day(visit.updated_at, record.time_zone) == today;
             let kind = match visit.state {
                 VisitState::Placed => NoticeKind::Reminder,
+                _ if fresh => continue,
                 _ if day == ahead(1) => NoticeKind::DayBefore,
                 VisitState::Announced if day <= ahead(SECOND_REMINDER_DAYS) => {
                     NoticeKind::SecondReminder
