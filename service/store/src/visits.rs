@@ -119,6 +119,35 @@ listing! {
     }
 }
 
+impl VisitFields {
+    /// A visit without a day that no agreement owes: it is owed within a range of days.
+    #[must_use]
+    pub const fn owed(
+        site_id: SiteId,
+        kind: VisitKind,
+        within: DateRange,
+        duration_seconds: i32,
+    ) -> Self {
+        Self {
+            agreement_id: None,
+            site_id,
+            kind,
+            window_first: within.first,
+            window_last: within.last,
+            within_first: within.first,
+            within_last: within.last,
+            state: VisitState::Owed,
+            day: None,
+            technician_id: None,
+            starts: None,
+            ends: None,
+            duration_seconds,
+            priority: 0,
+            reason: None,
+        }
+    }
+}
+
 /// Who changes a visit and why.
 #[derive(Debug, Clone, Copy)]
 pub struct Cause<'a> {

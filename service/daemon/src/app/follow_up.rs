@@ -1,7 +1,7 @@
 //! A return visit that a technician asks for.
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
-use hotspell_domain::{BranchId, VisitId, VisitKind, VisitState};
+use hotspell_domain::{BranchId, DateRange, VisitId, VisitKind, VisitState};
 use hotspell_store::visits::{self, Cause, VisitFields, VisitFilter, VisitRecord};
 use hotspell_store::{AnyConnection, Page};
 use serde::{Deserialize, Serialize};
@@ -58,22 +58,11 @@ pub(super) fn ask(
     match open.into_iter().find(|other| other.id != visit.id) {
         Some(other) => add_wish(conn, branch, &other, &wish.reason, last, now),
         None => {
+            let seconds = VisitKind::ReturnVisit.duration_seconds(1);
+            let within = DateRange { first, last };
             let fields = VisitFields {
-                agreement_id: None,
-                site_id: visit.site_id,
-                kind: VisitKind::ReturnVisit,
-                window_first: first,
-                window_last: last,
-                within_first: first,
-                within_last: last,
-                state: VisitState::Owed,
-                day: None,
-                technician_id: None,
-                starts: None,
-                ends: None,
-                duration_seconds: VisitKind::ReturnVisit.duration_seconds(1),
-                priority: 0,
                 reason: Some(wish.reason.clone()),
+                ..VisitFields::owed(visit.site_id, VisitKind::ReturnVisit, within, seconds)
             };
             let cause = Cause { who, why: Some("asked for at a visit") };
             let made = visits::insert_once(conn, branch, &fields, cause, now)?;

@@ -42,22 +42,12 @@ pub fn write_owed(
                     continue;
                 }
                 let machines = fleet.units_at(agreement.site_id, owed.within.first).count();
+                let seconds = owed.kind.duration_seconds(machines);
                 rows.push(VisitFields {
                     agreement_id: Some(agreement.id),
-                    site_id: agreement.site_id,
-                    kind: owed.kind,
                     window_first: owed.window.first,
                     window_last: owed.window.last,
-                    within_first: owed.within.first,
-                    within_last: owed.within.last,
-                    state: VisitState::Owed,
-                    day: None,
-                    technician_id: None,
-                    starts: None,
-                    ends: None,
-                    duration_seconds: owed.kind.duration_seconds(machines),
-                    priority: 0,
-                    reason: None,
+                    ..VisitFields::owed(agreement.site_id, owed.kind, owed.within, seconds)
                 });
             }
         }

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::{
-    AgreementId, BranchId, SiteId, TechnicianId, VisitId, VisitKind, VisitState,
+    AgreementId, BranchId, DateRange, SiteId, TechnicianId, VisitId, VisitKind, VisitState,
 };
 use hotspell_notices::compose::ChangeCause;
 use hotspell_store::visits::{
@@ -252,22 +252,11 @@ impl VisitInput {
         check_terms(&mut checks, first, last, self.duration_seconds, self.priority);
         let reason = checks.optional("/reason", self.reason.as_deref(), LINE_MAX);
         checks.finish()?;
+        let within = DateRange { first, last };
         Ok(VisitFields {
-            agreement_id: None,
-            site_id: self.site_id,
-            kind: self.kind,
-            window_first: first,
-            window_last: last,
-            within_first: first,
-            within_last: last,
-            state: VisitState::Owed,
-            day: None,
-            technician_id: None,
-            starts: None,
-            ends: None,
-            duration_seconds: self.duration_seconds,
             priority: self.priority,
             reason,
+            ..VisitFields::owed(self.site_id, self.kind, within, self.duration_seconds)
         })
     }
 }
