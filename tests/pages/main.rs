@@ -10,6 +10,7 @@
 
 mod demo;
 mod offline;
+mod offline_work;
 mod plan;
 mod signal;
 

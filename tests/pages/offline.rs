@@ -11,31 +11,31 @@ use crate::sign_in_at;
 use crate::signal::Signal;
 
 /// What stands in the box of waiting entries; nothing when it is not shown.
-async fn waiting(window: &Window) -> Option<String> {
+pub(crate) async fn waiting(window: &Window) -> Option<String> {
     let shown = window.find(Locator::Css("#waiting:not([hidden])")).await.ok()?;
     shown.text().await.ok()
 }
 
-async fn is_kept(window: &Window, path: &str) -> bool {
+pub(crate) async fn is_kept(window: &Window, path: &str) -> bool {
     let script = "const [path, done] = arguments; caches.match(path).then(kept => done(!!kept))";
     let found = window.execute_async(script, vec![path.into()]).await;
     found.is_ok_and(|found| found == Value::Bool(true))
 }
 
 /// Types a reading into the first capacitor's meter field.
-async fn enter_reading(window: &Window, microfarads: &str) {
+pub(crate) async fn enter_reading(window: &Window, microfarads: &str) {
     let field = window.find(Locator::Css("input[name$='.main.uf']")).await.unwrap();
     field.clear().await.unwrap();
     field.send_keys(microfarads).await.unwrap();
 }
 
-async fn press(window: &Window, css: &str) {
+pub(crate) async fn press(window: &Window, css: &str) {
     window.find(Locator::Css(css)).await.unwrap().click().await.unwrap();
 }
 
-const KEEP: &str = "button[name=finish][value=no]";
+pub(crate) const KEEP: &str = "button[name=finish][value=no]";
 
-async fn results(office: &Client, visit: &str) -> Vec<Value> {
+pub(crate) async fn results(office: &Client, visit: &str) -> Vec<Value> {
     office.all(&format!("/api/v1/visits/{visit}/results")).await
 }
 

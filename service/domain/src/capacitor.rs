@@ -22,6 +22,9 @@ pub enum VoltageRating {
 }
 
 impl VoltageRating {
+    /// Every voltage, lowest first.
+    pub const ALL: [Self; 3] = [Self::V370, Self::V440, Self::V370Or440];
+
     /// As printed.
     #[must_use]
     pub const fn as_str(self) -> &'static str {
@@ -105,6 +108,12 @@ impl CapacitorRating {
             return Err(ReplacementRefusal::Voltage { old: self.voltage, new: new.voltage });
         }
         Ok(())
+    }
+
+    /// Every rating that [`Self::check_replacement`] lets go where `self` was, lowest voltage first.
+    pub fn replacements(self) -> impl Iterator<Item = Self> {
+        let all = VoltageRating::ALL.into_iter().map(move |voltage| Self { voltage, ..self });
+        all.filter(move |new| self.check_replacement(new).is_ok())
     }
 }
 
@@ -247,6 +256,15 @@ mod tests {
             "a 440 V part may not be replaced by a 370 V part"
         );
         rating("7.5 uF 440 V").check_replacement(&rating("7.5 uF 370/440 V")).unwrap();
+    }
+
+    #[test]
+    fn the_ratings_that_fit_are_named_whole() {
+        let named = |old| -> Vec<String> {
+            rating(old).replacements().map(|new| new.to_string()).collect()
+        };
+        assert_eq!(named("7.5 uF 440 V"), ["7.5 uF 440 V", "7.5 uF 370/440 V"]);
+        assert_eq!(named("45+5 uF 370 V").len(), 3);
     }
 
     #[test]

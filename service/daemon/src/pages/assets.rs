@@ -20,14 +20,16 @@ const TECHNICIAN_SCRIPT: &str = "technician.js";
 
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
-const ASSETS: [Asset; 3] = [
+const ASSETS: [Asset; 5] = [
     Asset {
         name: STYLESHEET,
         kind: "text/css; charset=utf-8",
         content: include_str!("assets/hotspell.css"),
     },
     Asset { name: TECHNICIAN_SCRIPT, kind: SCRIPT, content: include_str!("assets/technician.js") },
+    Asset { name: "clock.js", kind: SCRIPT, content: include_str!("assets/clock.js") },
     Asset { name: "outbox.js", kind: SCRIPT, content: include_str!("assets/outbox.js") },
+    Asset { name: "photos.js", kind: SCRIPT, content: include_str!("assets/photos.js") },
 ];
 
 /// Keeps the technician's pages without signal.

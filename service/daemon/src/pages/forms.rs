@@ -53,8 +53,13 @@ pub(super) struct Fields(BTreeMap<String, Vec<String>>);
 impl Fields {
     /// Gathers what was sent.
     fn of(sent: Sent) -> Self {
+        Self::from_pairs(sent.into_inner())
+    }
+
+    /// Gathers names and values.
+    pub(super) fn from_pairs(pairs: impl IntoIterator<Item = (String, String)>) -> Self {
         let mut fields: BTreeMap<String, Vec<String>> = BTreeMap::new();
-        for (name, value) in sent.into_inner() {
+        for (name, value) in pairs {
             fields.entry(name).or_default().push(value);
         }
         Self(fields)

@@ -18,7 +18,7 @@ mod health;
 mod history;
 mod imports;
 mod notices;
-mod photos;
+pub(crate) mod photos;
 mod plan_moves;
 mod plans;
 mod readings;

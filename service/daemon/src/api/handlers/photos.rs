@@ -86,7 +86,7 @@ pub(crate) async fn create_photo(
 }
 
 /// The type of a picture that may be kept.
-fn checked(state: &AppState, body: &[u8]) -> Result<&'static str, ApiError> {
+pub(crate) fn checked(state: &AppState, body: &[u8]) -> Result<&'static str, ApiError> {
     let most = state.config.photos.size_limit_bytes;
     if body.len() > most {
         let detail = format!("A photo may have {most} bytes; this one has {}", body.len());
@@ -97,7 +97,8 @@ fn checked(state: &AppState, body: &[u8]) -> Result<&'static str, ApiError> {
     })
 }
 
-fn keep(
+/// Keeps a picture and who sent it.
+pub(crate) fn keep(
     state: &AppState,
     conn: &mut AnyConnection,
     caller: &Caller,

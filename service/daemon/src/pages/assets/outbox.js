@@ -62,6 +62,9 @@ export const keep = (made, mended) =>
     return all.add(made);
   });
 
+/** Keeps a photo for sending. */
+export const keepPhoto = (made) => transact("readwrite", (all) => all.add(made));
+
 /** Sends what can be sent. Resolves to `sent`, `no-signal` or `signed-out`. */
 export function send() {
   return navigator.locks.request(LOCK, async () => {
@@ -85,14 +88,24 @@ async function post(made) {
     if (signedOut(page)) return "signed-out";
     if (!page.ok) return refusal(page);
     const token = parsed(await page.text()).querySelector("input[data-token]");
-    const body = new URLSearchParams(made.fields);
-    body.set(token.name, token.value);
-    const answer = await fetch(made.path, { method: "POST", body });
+    const answer = await (made.photo ? postPhoto(made, token) : postForm(made, token));
     if (signedOut(answer)) return "signed-out";
     return answer.ok ? "kept" : refusal(answer);
   } catch {
     return "no-signal";
   }
+}
+
+function postForm({ path, fields }, token) {
+  const body = new URLSearchParams(fields);
+  body.set(token.name, token.value);
+  return fetch(path, { method: "POST", body });
+}
+
+/** The body is the picture; the same one twice counts once. */
+function postPhoto({ path, photo }, token) {
+  const headers = { "Content-Type": photo.type, "X-Form-Token": token.value };
+  return fetch(`${path}/photos`, { method: "POST", headers, body: photo.bytes });
 }
 
 const signedOut = (answer) => new URL(answer.url).pathname === "/sign-in";

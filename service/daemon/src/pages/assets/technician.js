@@ -2,10 +2,18 @@
 //
 // Without this script the pages work as they are, as long as there is signal.
 
+import * as clock from "./clock.js";
 import * as outbox from "./outbox.js";
+import * as photos from "./photos.js";
+
+/** What this script needs: kept on the phone with the pages. */
+const MODULES = ["./clock.js", "./outbox.js", "./photos.js"];
 
 /** How often waiting entries are tried again while a page is open. */
 const RETRY_MILLISECONDS = 15000;
+
+/** How long the form waits to learn the service's clock. */
+const CLOCK_MILLISECONDS = 3000;
 
 const form = document.querySelector("form.check");
 const waiting = document.getElementById("waiting");
@@ -42,12 +50,14 @@ async function show(outcome) {
 
 function item(entry) {
   const time = new Date(entry.at).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
-  const line = made("li", `${entry.household}, entered ${time}`);
-  if (!entry.refused) return line;
-  for (const sentence of entry.refused) line.append(made("p", sentence));
-  line.append(made("a", "Mend it", { href: `${entry.path}#mend-${entry.number}` }), " ");
+  const { photo, refused } = entry;
+  const line = made("li", `${entry.household}, ${photo ? "photo taken" : "entered"} ${time} `);
+  if (!photo && !refused) return line;
+  for (const sentence of refused ?? []) line.append(made("p", sentence));
+  if (!photo) line.append(made("a", "Mend it", { href: `${entry.path}#mend-${entry.number}` }), " ");
   const remove = async () => {
-    if (!confirm(`Throw away what you entered for ${entry.household}?`)) return;
+    const what = photo ? "the photo of" : "what you entered for";
+    if (!confirm(`Throw away ${what} ${entry.household}?`)) return;
     await outbox.discard(entry.number);
     await show();
   };
@@ -76,11 +86,14 @@ function refill(fields) {
   }
   for (const [name, value] of fields) {
     const field = form.elements.namedItem(name);
-    if (!(field instanceof Element) || ["hidden", "checkbox"].includes(field.type)) continue;
-    if (field.value !== value) unfold(field);
+    if (!(field instanceof Element) || field.type === "checkbox") continue;
+    const typed = field.type !== "hidden";
+    if (!typed && !("taken" in field.dataset)) continue;
+    if (typed && field.value !== value) unfold(field);
     field.value = value;
   }
   form.querySelectorAll("[data-due-below]").forEach(judge);
+  form.querySelectorAll("input[data-fits]").forEach(judgeRating);
 }
 
 function unfold(field) {
@@ -107,6 +120,43 @@ function judge(section) {
   }
 }
 
+/** A rating in the service's spelling. */
+function plainRating(text) {
+  const spaced = text.replace(/[µμ]/g, "u").replace(/uf|mfd/gi, " uF ").replace(/v/gi, " V ");
+  const [farads, ...rest] = spaced.trim().split(/\s+/);
+  const numbers = farads.replaceAll(",", ".").split("+").map(Number);
+  return [numbers.join("+"), ...rest].join(" ");
+}
+
+/** Whether the new part may go where the old one was, at once. The list is the service's. */
+function judgeRating(field) {
+  const part = field.closest("details");
+  const chosen = part.querySelector("select[name$='.replaced']").value !== "no";
+  const overridden = Boolean(part.querySelector("input[name$='.override']")?.value.trim());
+  const fits = field.dataset.fits.split("|").includes(plainRating(field.value));
+  const wrong = chosen && field.value.trim() !== "" && !fits && !overridden;
+  const misfit = part.querySelector("[data-misfit]");
+  misfit.hidden = !wrong;
+  field.setAttribute("aria-invalid", String(wrong));
+  field.setCustomValidity(wrong ? misfit.textContent : "");
+}
+
+/** When something was entered for a part first: that is when it was measured. */
+function stamp(field) {
+  const taken = field.closest("details")?.querySelector("input[data-taken]");
+  if (taken && taken.value === "") taken.value = clock.now().toISOString();
+}
+
+/** The form may have been kept before the day on which it is filled. */
+function setDay() {
+  const { visitDay, timeZone } = form.dataset;
+  const day = form.elements.namedItem("day");
+  const today = clock.today(timeZone);
+  if (today <= day.max) return;
+  day.max = today;
+  day.value = visitDay !== "" && visitDay <= today ? visitDay : today;
+}
+
 async function submitted(event) {
   event.preventDefault();
   const fields = typed(event.submitter).filter(([name]) => name !== "client_key");
@@ -126,13 +176,20 @@ async function submitted(event) {
 
 async function startForm() {
   const { pathname: path } = location;
+  setDay();
   const before = mended === null ? await outbox.draft(path) : await outbox.entry(mended);
   if (before) refill(before.fields);
   form.addEventListener("input", (event) => {
+    if (!event.target.name) return;
     const section = event.target.closest("[data-due-below]");
     if (section) judge(section);
+    const rating = event.target.closest("details")?.querySelector("input[data-fits]");
+    if (rating) judgeRating(rating);
+    stamp(event.target);
     outbox.keepDraft(path, typed(null));
   });
+  // What is wrong may lie in a part that is folded.
+  form.addEventListener("invalid", (event) => unfold(event.target), true);
   form.addEventListener("submit", submitted);
 }
 
@@ -148,12 +205,22 @@ function startTicks() {
   }
 }
 
+/** Pages that were opened without the day before them know the service's clock as well. */
+async function learnClock() {
+  if (clock.isKnown()) return;
+  const signal = AbortSignal.timeout(CLOCK_MILLISECONDS);
+  const answer = await fetch(location.href, { cache: "no-store", signal });
+  if (answer.ok && !answer.redirected) {
+    clock.learn(new DOMParser().parseFromString(await answer.text(), "text/html"));
+  }
+}
+
 /** Has the worker keep this page, the forms it leads to, and tomorrow with its forms. */
 async function keepPages() {
   const { active } = await navigator.serviceWorker.ready;
   const own = [...document.querySelectorAll("link[rel=stylesheet], script[src]")];
   const keep = [location.pathname + location.search, ...own.map((it) => it.href ?? it.src)];
-  keep.push(new URL("./outbox.js", import.meta.url).href);
+  keep.push(...MODULES.map((name) => new URL(name, import.meta.url).href));
   const day = document.querySelector("[data-day]");
   if (day) {
     keep.push(...stops(document));
@@ -161,6 +228,7 @@ async function keepPages() {
     const answer = await fetch(tomorrow);
     if (answer.ok && !answer.redirected) {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      clock.learn(page);
       keep.push(tomorrow, ...stops(page));
     }
   }
@@ -183,7 +251,10 @@ async function leaving(event) {
 
 async function start() {
   startTicks();
+  await learnClock().catch(() => {}); // No signal: the phone's own clock must do.
   if (form) await startForm();
+  const taking = document.querySelector("[data-photos]");
+  if (taking) photos.start(taking, trySending);
   document.querySelector("form.leave")?.addEventListener("submit", leaving);
   await show();
   addEventListener("online", trySending);

@@ -1,29 +1,34 @@
-//! The check of one visit: a form, and what it said.
+//! The check of one visit: a form.
 //!
 //! What the reader must decide: does this part stay, and if not, may the part in my hand replace
 //! it? So the form asks part by part for what the meter shows and shows the limits beside each
-//! field; the answer says at once what each reading means, what follows, and whether the sister
-//! unit's part is still to be checked.
+//! field, and which ratings may go in; then what was taken from the truck, whether somebody must
+//! come again, and photos.
 
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, ComponentId, Condition, VisitId};
+use hotspell_domain::{BranchId, CapacitorRating, ComponentClass, ComponentId, Condition, VisitId};
+use hotspell_store::Page;
 use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::components::ComponentRecord;
+use hotspell_store::photos::{self, PhotoRecord};
 use hotspell_store::sites::{self, SiteRecord};
 use hotspell_store::visits::VisitRecord;
-use hotspell_store::words::Section;
+use hotspell_store::words::{Resource, Section};
 
 use super::entry::{self, Wrong};
+use super::photo::{self, PhotoView};
 use super::{reached, visit_id};
+use crate::api::audit::{Deed, noted};
 use crate::api::caller::Caller;
 use crate::app::AppError;
 use crate::app::day::{self, DayPart, DayUnit};
 use crate::app::letters;
-use crate::app::results;
+use crate::app::results::{self, Recorded};
 use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::parts::{self as view, ReadingBounds};
 use crate::pages::refusal::{PageError, blocking};
@@ -33,37 +38,44 @@ use crate::pages::words::{self, Mark};
 use crate::state::AppState;
 
 /// A home with what is there.
-struct Home {
-    branch: BranchRecord,
-    visit: VisitRecord,
-    site: SiteRecord,
-    units: Vec<DayUnit>,
+pub(super) struct Home {
+    pub(super) branch: BranchRecord,
+    pub(super) visit: VisitRecord,
+    pub(super) site: SiteRecord,
+    pub(super) units: Vec<DayUnit>,
+    /// Pictures that the office has of this visit.
+    pub(super) photos: Vec<PhotoRecord>,
+    now: DateTime<Utc>,
     today: NaiveDate,
+    /// Largest picture that is taken, bytes.
+    photo_limit: usize,
 }
 
 impl Home {
-    fn load(state: &AppState, caller: &Caller, id: VisitId) -> Result<Self, PageError> {
+    pub(super) fn load(state: &AppState, caller: &Caller, id: VisitId) -> Result<Self, PageError> {
         let now = state.now();
+        let photo_limit = state.config.photos.size_limit_bytes;
         state.store.read(|conn| {
             let branch = branches::find(conn, caller.branch)?;
             let visit = reached(conn, branch.id, caller, id)?;
             let site = sites::find(conn, branch.id, visit.site_id)?;
             let today = local_day(now, branch.time_zone);
             let units = day::units_at(conn, &branch, site.id, today)?;
-            Ok(Self { branch, visit, site, units, today })
+            let photos = photos::list(conn, branch.id, id, Page::everything())?;
+            Ok(Self { branch, visit, site, units, photos, now, today, photo_limit })
         })
     }
 
-    fn parts(&self) -> impl Iterator<Item = &DayPart> {
+    pub(super) fn parts(&self) -> impl Iterator<Item = &DayPart> {
         self.units.iter().flat_map(|unit| &unit.parts)
     }
 
     /// The day of the work, as a rule: that of the visit, if it has come.
-    fn work_day(&self) -> NaiveDate {
+    pub(super) fn work_day(&self) -> NaiveDate {
         self.visit.day.filter(|day| *day <= self.today).unwrap_or(self.today)
     }
 
-    fn day_address(&self, caller: &Caller) -> String {
+    pub(super) fn day_address(&self, caller: &Caller) -> String {
         let day = self.visit.day.unwrap_or(self.today);
         match (caller.is_office(), self.visit.technician_id) {
             (false, _) => format!("{}?day={day}", TODAY.path),
@@ -84,7 +96,18 @@ struct CheckPage {
     client_key: String,
     day: String,
     latest_day: String,
+    /// The day of the visit: the form may be older than the day on which it is filled.
+    visit_day: String,
+    time_zone: &'static str,
+    /// When the page was made, by the service's clock.
+    made: String,
     note: String,
+    used: Vec<FormUsed>,
+    again_reason: String,
+    again_by: String,
+    photos: Vec<PhotoView>,
+    photo_limit: usize,
+    photo_megabytes: String,
     /// Sentences that belong to no part.
     wrong: Vec<String>,
     any_wrong: bool,
@@ -100,6 +123,15 @@ struct FormUnit {
     parts: Vec<FormPart>,
 }
 
+/// A row for what was taken from the truck.
+struct FormUsed {
+    number: usize,
+    class: String,
+    rating: String,
+    quantity: String,
+    classes: Vec<FormChoice>,
+}
+
 /// A part in the form, with what was entered before if something was wrong.
 struct FormPart {
     id: ComponentId,
@@ -113,6 +145,11 @@ struct FormPart {
     seen: Vec<FormChoice>,
     replaced: Vec<FormChoice>,
     new_rating: String,
+    /// Ratings that may go in, as the service writes them; none when any may.
+    fits: Vec<String>,
+    /// The same in a sentence.
+    fits_told: Option<String>,
+    taken_at: String,
     batch: String,
     note: String,
     overridden: String,
@@ -161,10 +198,16 @@ pub(super) async fn record(
     SessionForm(fields): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (caller, id) = (crew.0, visit_id(&visit)?);
-    let entered = fields.clone();
-    let outcome = blocking(move || keep(&state, &caller, id, &entered)).await?;
+    let (entered, shared) = (fields.clone(), state.clone());
+    let outcome = blocking(move || keep(&shared, &caller, id, &entered)).await?;
     match outcome {
-        Ok(()) => Ok(see_other(&format!("/technician/visit/{id}/result"))),
+        Ok(recorded) => {
+            if recorded.new {
+                let deed = Deed { action: "send result", kind: Resource::Visit, id: id.0 };
+                noted(&state, caller, deed, results::audit_of(&recorded)).await?;
+            }
+            Ok(see_other(&format!("/technician/visit/{id}/result")))
+        }
         Err(refused) => {
             let (home, wrong) = *refused;
             let shell = Shell::signed_in(&request, &caller, "Check", &home.branch.name, None);
@@ -182,17 +225,17 @@ fn keep(
     caller: &Caller,
     id: VisitId,
     fields: &Fields,
-) -> Result<Result<(), Refused>, PageError> {
+) -> Result<Result<Recorded, Refused>, PageError> {
     let home = Home::load(state, caller, id)?;
     let technician = caller.technician.or(home.visit.technician_id);
     let parts: Vec<_> = home.parts().map(|part| &part.component).collect();
-    let entered = match entry::read(fields, &parts, technician) {
+    let entered = match entry::read(fields, &parts, technician, home.branch.time_zone) {
         Ok(entered) => entered,
         Err(wrong) => return Ok(Err(Box::new((home, wrong)))),
     };
     let branch: BranchId = caller.branch;
     match results::record(state, branch, id, &entered.result, &caller.who(), caller.is_office()) {
-        Ok(_) => Ok(Ok(())),
+        Ok(recorded) => Ok(Ok(recorded)),
         Err(AppError::Invalid(refused)) => {
             let wrong = entered.blame(&refused);
             Ok(Err(Box::new((home, wrong))))
@@ -216,7 +259,16 @@ impl CheckPage {
             client_key: if key.is_empty() { fresh() } else { key },
             day,
             latest_day: home.today.to_string(),
+            visit_day: home.visit.day.map(|day| day.to_string()).unwrap_or_default(),
+            time_zone: home.branch.time_zone.name(),
+            made: home.now.to_rfc3339_opts(SecondsFormat::Secs, true),
             note: text("note"),
+            used: (0..entry::USED_ROWS).map(|row| FormUsed::of(row, fields)).collect(),
+            again_reason: text("again.reason"),
+            again_by: text("again.by"),
+            photos: photo::views(home),
+            photo_limit: home.photo_limit,
+            photo_megabytes: photo::megabytes(home.photo_limit),
             wrong: wrong.get(&None).cloned().unwrap_or_default(),
             any_wrong: !wrong.is_empty(),
             units: home
@@ -241,7 +293,33 @@ impl CheckPage {
     }
 }
 
-fn about(visit: &VisitRecord) -> String {
+impl FormUsed {
+    fn of(row: usize, fields: &Fields) -> Self {
+        let text = |what| fields.text(&entry::used_field(row, what)).unwrap_or_default().to_owned();
+        let class = text("class");
+        let choice = |it: &ComponentClass| FormChoice {
+            value: it.as_str(),
+            label: words::part(*it),
+            chosen: class == it.as_str(),
+        };
+        Self {
+            number: row,
+            classes: ComponentClass::ALL.iter().map(choice).collect(),
+            class,
+            rating: text("rating"),
+            quantity: text("quantity"),
+        }
+    }
+}
+
+/// The ratings that may take the place of a run capacitor whose own is known.
+fn fits(part: &ComponentRecord) -> Vec<String> {
+    let rating = part.rating.as_deref().filter(|_| part.class.is_run_capacitor());
+    let old: Option<CapacitorRating> = rating.and_then(|text| text.parse().ok());
+    old.map(|old| old.replacements().map(|new| new.to_string()).collect()).unwrap_or_default()
+}
+
+pub(super) fn about(visit: &VisitRecord) -> String {
     let kind = words::visit(visit.kind);
     match visit.day {
         Some(day) => format!("{kind}, {}: {}", words::day(day), words::state(visit.state)),
@@ -258,8 +336,13 @@ impl FormPart {
         let capacitor = record.class.is_run_capacitor();
         let replaced = fields.text(&named("replaced")).unwrap_or("no");
         let choice = |value, label| FormChoice { value, label, chosen: replaced == value };
+        let fits = fits(record);
+        let told: Vec<String> = fits.iter().map(|rating| words::rating(rating)).collect();
         Self {
             id: record.id,
+            fits_told: (!told.is_empty()).then(|| told.join(" or ")),
+            fits,
+            taken_at: text("taken_at"),
             name: view::name(record),
             rating: record.rating.as_deref().map(words::rating),
             mark: part.verdict.map(words::verdict),
@@ -309,80 +392,4 @@ impl FormSection {
             ],
         }
     }
-}
-
-#[derive(Template)]
-#[template(path = "result.html")]
-struct ResultPage {
-    shell: Shell,
-    household: String,
-    about: String,
-    back: String,
-    again: String,
-    done: bool,
-    checked: Vec<Said>,
-    replaced: Vec<String>,
-    unchecked: Vec<String>,
-}
-
-/// What one part's readings said.
-struct Said {
-    name: String,
-    mark: Mark,
-    reading: String,
-    follows: &'static str,
-    chance: Option<String>,
-}
-
-/// What the check said: read from the record, so that the page may be loaded again.
-pub(super) async fn result(
-    state: web::Data<AppState>,
-    request: HttpRequest,
-    crew: Crew,
-    visit: web::Path<String>,
-) -> Result<HttpResponse, PageError> {
-    let (caller, id) = (crew.0, visit_id(&visit)?);
-    let home = blocking(move || Home::load(&state, &caller, id)).await?;
-    let shell = Shell::signed_in(&request, &caller, "Result", &home.branch.name, None);
-    shell::show(StatusCode::OK, &result_page(shell, &caller, &home))
-}
-
-fn result_page(shell: Shell, caller: &Caller, home: &Home) -> ResultPage {
-    let newest = home.parts().filter_map(|part| Some(part.readings.first()?.taken_on)).max();
-    let day = newest.unwrap_or_else(|| home.work_day()).max(home.work_day());
-    let mut page = ResultPage {
-        shell: Shell { title: format!("Result: {}", home.site.name), ..shell },
-        household: home.site.name.clone(),
-        about: about(&home.visit),
-        back: home.day_address(caller),
-        again: format!("/technician/visit/{}", home.visit.id),
-        done: !home.visit.state.holds_a_place(),
-        checked: Vec::new(),
-        replaced: Vec::new(),
-        unchecked: Vec::new(),
-    };
-    for unit in &home.units {
-        for part in &unit.parts {
-            let name = format!("{}: {}", view::label(&unit.unit), view::name(&part.component));
-            let today = part.readings.first().is_some_and(|reading| reading.taken_on == day);
-            let shown = view::part_view(part, home.branch.mains_hertz);
-            if part.component.installed_earliest == Some(day) {
-                page.replaced.push(match &shown.rating {
-                    Some(rating) => format!("{name}, now {rating}"),
-                    None => name,
-                });
-            } else if let Some(verdict) = part.verdict.filter(|_| today) {
-                page.checked.push(Said {
-                    name,
-                    mark: words::verdict(verdict),
-                    reading: shown.last,
-                    follows: view::follows(verdict),
-                    chance: shown.chance,
-                });
-            } else if part.component.class.is_run_capacitor() {
-                page.unchecked.push(name);
-            }
-        }
-    }
-    page
 }

@@ -7,7 +7,7 @@
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
-use chrono::{NaiveDate, NaiveDateTime};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, SecondsFormat, Utc};
 use hotspell_domain::{BranchId, Role, TechnicianId, VisitState};
 use hotspell_store::routes::{LoadListLineRecord, LoadListRecord};
 use hotspell_store::{branches, technicians};
@@ -44,6 +44,8 @@ struct DayPage {
     technician: String,
     /// When the page was made: without signal it may be older than it looks.
     as_of: String,
+    /// The same moment for the phone's clock.
+    made: String,
     is_today: bool,
     day: String,
     before: Neighbour,
@@ -130,6 +132,7 @@ struct Found {
     branch: branches::BranchRecord,
     technician: technicians::TechnicianRecord,
     on: NaiveDate,
+    now: DateTime<Utc>,
     /// Day and time of the branch's clock.
     local: NaiveDateTime,
     day: Option<Day>,
@@ -148,7 +151,7 @@ fn load(
         let on = asked.unwrap_or_else(|| local.date());
         let person = technicians::find(conn, branch, technician)?;
         let day = day::load(conn, branch, technician, on)?;
-        Ok(Found { branch: record, technician: person, on, local, day })
+        Ok(Found { branch: record, technician: person, on, now, local, day })
     })
 }
 
@@ -167,6 +170,7 @@ fn page(shell: Shell, found: &Found, suffix: &str) -> DayPage {
         shell: Shell { title, ..shell },
         technician: found.technician.name.clone(),
         as_of: format!("{} {}", words::day(found.local.date()), words::time(found.local.time())),
+        made: found.now.to_rfc3339_opts(SecondsFormat::Secs, true),
         is_today: found.on == found.local.date(),
         day: words::full_day(found.on),
         before: neighbour(found.on.pred_opt()),

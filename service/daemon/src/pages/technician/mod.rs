@@ -3,6 +3,8 @@
 mod check;
 mod day;
 mod entry;
+mod photo;
+mod result;
 
 pub(super) use day::asked_day;
 
@@ -27,7 +29,14 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
                 .route(web::post().to(check::record)),
         )
         .service(
-            web::resource("/technician/visit/{visit}/result").route(web::get().to(check::result)),
+            web::resource("/technician/visit/{visit}/result").route(web::get().to(result::show)),
+        )
+        .service(
+            web::resource("/technician/visit/{visit}/photos").route(web::post().to(photo::take)),
+        )
+        .service(
+            web::resource("/technician/visit/{visit}/photos/{photo}")
+                .route(web::get().to(photo::show)),
         );
 }
 
