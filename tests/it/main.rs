@@ -14,6 +14,7 @@ mod exports;
 mod imports;
 mod lifecycle;
 mod model_proof;
+mod no_cool;
 mod plan_alive;
 mod plan_days;
 mod plan_page;

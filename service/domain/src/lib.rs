@@ -28,5 +28,5 @@ pub use quantity::{Amperes, Celsius, Microfarads, Probability, Volts};
 pub use text_enum::UnknownWord;
 pub use words::{
     ComponentClass, ComponentEnd, Condition, Exposure, Language, NoticeKind, Role, Skill,
-    TemperatureUnit, UnitKind, VisitKind, VisitState,
+    TemperatureUnit, UnitKind, VisitKind, VisitState, Vulnerability,
 };

@@ -157,6 +157,22 @@ impl VisitState {
 }
 
 text_enum!(
+    /// Who at a home bears heat badly, as the household says.
+    Vulnerability, "vulnerability" {
+        /// A small child.
+        Infant => "infant",
+        /// Somebody old.
+        OlderPerson => "older-person",
+        /// Somebody ill, or who depends on a medicine or device that heat harms.
+        Illness => "illness",
+        /// Somebody who is pregnant.
+        Pregnancy => "pregnancy",
+        /// Somebody who cannot leave the home without help.
+        Disability => "disability",
+    }
+);
+
+text_enum!(
     /// What a technician is trained for, and what a unit asks for.
     Skill, "skill" {
         /// Ordinary cooling equipment.

@@ -12,6 +12,7 @@ pub mod error;
 pub mod figures;
 pub mod insertion;
 mod look;
+pub mod no_cool;
 pub mod offers;
 #[doc(hidden)]
 pub mod probe;

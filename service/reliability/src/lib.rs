@@ -6,6 +6,7 @@
 pub mod backtest;
 pub mod cox_frailty;
 pub mod decisions;
+pub mod diagnosis;
 pub mod drift;
 pub mod drift_line;
 pub mod ensemble;

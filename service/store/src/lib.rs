@@ -28,6 +28,7 @@ pub mod holds;
 pub mod idempotency;
 pub mod jobs;
 pub mod link_generations;
+pub mod no_cool;
 pub mod notices;
 pub mod photos;
 pub mod plans;

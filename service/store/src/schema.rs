@@ -38,6 +38,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    no_cool_calls (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        visit_id -> BigInt,
+        vulnerabilities -> Text,
+        words -> Nullable<Text>,
+        called_at -> Timestamp,
+        grounds -> Text,
+    }
+}
+
+diesel::table! {
     slot_holds (id) {
         id -> BigInt,
         branch_id -> BigInt,

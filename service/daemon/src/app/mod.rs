@@ -25,6 +25,7 @@ pub mod late_weather;
 pub mod letters;
 pub mod loads;
 pub mod missed;
+pub mod no_cool;
 pub mod notices;
 pub mod outlook;
 pub mod owed;

@@ -17,6 +17,7 @@ mod exports;
 mod health;
 mod history;
 mod imports;
+mod no_cool;
 mod notices;
 pub(crate) mod photos;
 mod plan_moves;
@@ -136,6 +137,10 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(photos::create_photo)
         .service(photos::list_photos)
         .service(photos::find_photo)
+        .service(no_cool::create_no_cool_call)
+        .service(no_cool::find_no_cool_call)
+        .service(no_cool::accept_no_cool_call)
+        .service(no_cool::reject_no_cool_call)
         .service(repairs::list_visit_offers)
         .service(repairs::explain_visit)
         .service(plans::list_plans)

@@ -9,6 +9,7 @@ pub mod components;
 pub mod contacts;
 pub mod decisions;
 pub mod geojson;
+pub mod no_cool;
 pub mod notices;
 pub mod photos;
 pub mod plan_changes;

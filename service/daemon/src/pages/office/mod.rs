@@ -3,6 +3,7 @@
 
 mod day;
 mod needs;
+mod no_cool;
 mod part;
 mod plans;
 mod proof;
@@ -38,6 +39,16 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         .service(
             web::resource("/office/sites/{site}/contacts/{contact}")
                 .route(web::post().to(site::change_person)),
+        )
+        .service(
+            web::resource("/office/no-cool")
+                .route(web::get().to(no_cool::ask))
+                .route(web::post().to(no_cool::take)),
+        )
+        .service(
+            web::resource("/office/no-cool/{call}")
+                .route(web::get().to(no_cool::ways))
+                .route(web::post().to(no_cool::decide)),
         )
         .service(web::resource("/office/day").route(web::get().to(day::show)));
     plans::routes(config);

@@ -1,0 +1,1 @@
+DROP TABLE no_cool_calls;

@@ -1,0 +1,88 @@
+//! Nothing cools: a call becomes a visit with a priority, likely parts and ways to serve it; the office
+//! accepts one, and route and load list follow.
+
+use hotspell_test_support::TestDatabase;
+use serde_json::{Value, json};
+
+use crate::season_loop::{Season, id_by_key, plan_and_adopt, score};
+
+#[tokio::test]
+async fn a_no_cool_call_names_likely_parts_and_whom_it_delays_and_is_placed_when_it_is_accepted() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        let site = id_by_key(&office, "/api/v1/sites", "S-3").await;
+        let call = json!({ "site_id": site, "vulnerabilities": ["infant"], "words": "warm air" });
+        // Without a plan the call is kept all the same, and says what is missing.
+        let early = office.post("/api/v1/no-cool-calls", &call).await.json(201);
+        assert_eq!(early["ways"], json!([]), "{early}");
+        assert!(early["notes"].to_string().contains("no plan is adopted"), "{early}");
+        let path = format!("/api/v1/no-cool-calls/{}", early["id"]);
+        let why = json!({ "why": "the breaker had tripped" });
+        let dropped = office.post(&format!("{path}/rejection"), &why).await.json(200);
+        assert_eq!((&dropped["state"], &dropped["reason"]), (&json!("dropped"), &why["why"]));
+        let again = office.post(&format!("{path}/rejection"), &why).await.problem(409);
+        assert!(again["detail"].as_str().unwrap().contains("its visit is dropped"), "{again}");
+
+        plan_and_adopt(&office).await;
+        let calm = json!({ "site_id": site });
+        let calm = office.post("/api/v1/no-cool-calls", &calm).await.json(201);
+        let call = office.post("/api/v1/no-cool-calls", &call).await.json(201);
+        // A mild February day: the person counts, the heat does not (planning::no_cool).
+        assert_eq!(
+            (&calm["visit"]["priority"], &call["visit"]["priority"]),
+            (&json!(30), &json!(70))
+        );
+        assert!(call["today_celsius"].as_f64().unwrap() < 27.0, "{call}");
+        let parts = call["likely_parts"].as_array().unwrap();
+        let shares: Vec<f64> = parts.iter().map(|part| part["share"].as_f64().unwrap()).collect();
+        assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-9, "{shares:?}");
+        assert!(shares.is_sorted_by(|a, b| a >= b), "{shares:?}");
+        assert_eq!(parts[0]["rating"], "45+5 uF 440 V");
+        let ways = call["ways"].as_array().unwrap();
+        assert!(!ways.is_empty(), "{call}");
+        for way in ways {
+            assert!(["2025-02-17", "2025-02-18"].contains(&way["day"].as_str().unwrap()));
+            let sentence = way["sentence"].as_str().unwrap();
+            assert!(sentence.contains("min more on the road"), "{sentence}");
+            let delays = way["delays"].as_array().unwrap();
+            assert_eq!(delays.is_empty(), sentence.contains("nobody else"), "{way}");
+            assert!(delays.iter().all(|delay| delay["later_seconds"].as_i64().unwrap() > 0));
+        }
+
+        let path = format!("/api/v1/no-cool-calls/{}", call["id"]);
+        let place = json!({ "day": ways[0]["day"], "technician_id": ways[0]["technician_id"] });
+        let accepted = office.post(&format!("{path}/acceptance"), &place).await.json(200);
+        let visit = &accepted["visit"];
+        assert_eq!((&visit["state"], &visit["day"]), (&json!("announced"), &ways[0]["day"]));
+        assert_eq!(visit["starts"], ways[0]["starts"], "{kind:?}: as it was offered");
+        assert_eq!((&accepted["told"], &accepted["by_phone"]), (&json!([]), &json!([])));
+        let routes = format!(
+            "/api/v1/routes?day={}&technician_id={}&state=current",
+            place["day"].as_str().unwrap(),
+            place["technician_id"]
+        );
+        let route = office.all(&routes).await.remove(0);
+        let stops = route["stops"].as_array().unwrap();
+        assert!(stops.iter().any(|stop| stop["visit_id"] == visit["id"]), "{route}");
+        let load = office.get(&format!("/api/v1/routes/{}/load-list", route["id"])).await.json(200);
+        assert!(!load["lines"].as_array().unwrap().is_empty(), "{load}");
+        let again = office.post(&format!("{path}/acceptance"), &place).await.problem(409);
+        assert!(again["detail"].as_str().unwrap().contains("its visit is announced"), "{again}");
+        let decided = office.get(&path).await.json(200);
+        assert_eq!(decided["ways"], json!([]));
+
+        let wrong = json!({ "site_id": 999_999 });
+        let refused = office.post("/api/v1/no-cool-calls", &wrong).await.problem(422);
+        assert_eq!(refused["errors"][0]["pointer"], "/site_id");
+        let wrong = json!({ "site_id": site, "vulnerabilities": ["a dog"] });
+        office.post("/api/v1/no-cool-calls", &wrong).await.problem(422);
+        let events: Vec<Value> =
+            office.all(&format!("/api/v1/visits/{}/events", visit["id"])).await;
+        let why: Vec<&str> = events.iter().map(|event| event["why"].as_str().unwrap()).collect();
+        assert_eq!(why[0], "called: nothing cools");
+        assert_eq!(why.last().unwrap(), &"told on the telephone");
+        assert!(daemon.stop().await);
+    }
+}
