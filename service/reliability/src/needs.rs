@@ -6,7 +6,7 @@ use crate::score::{ComponentState, ScoreInput, failed_already};
 use crate::stock::PartNeed;
 
 /// One part that stands on the day's way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RoutePart {
     /// Index into the components of the scoring input.
     pub component: usize,
@@ -14,6 +14,10 @@ pub struct RoutePart {
     pub wanted: usize,
     /// Whether it is to be replaced anyway, such as after a reading below its first limit.
     pub replace_anyway: bool,
+    /// Chance, 0 to 1 (no unit), that it has failed by now: of a home without cooling, its share of the
+    /// blame ([`crate::diagnosis`]); nothing elsewhere. The parts of one home count as independent, which
+    /// asks for rather too much than too little.
+    pub failed_chance: f64,
 }
 
 /// The need of each part by the date with index `date`, on every weather path: it has failed by
@@ -33,12 +37,13 @@ pub fn part_needs(input: &ScoreInput<'_>, route: &[RoutePart], date: usize) -> V
                 component.heat_rate * path.get(date).or(path.last()).copied().unwrap_or(0.0)
             });
             let anyway = part.replace_anyway || failed_already(input.drift, component).is_some();
+            let blamed = -(-part.failed_chance.clamp(0.0, 1.0)).ln_1p();
             let (hazard_mass, other_risk) = heat
                 .map(|hours| {
                     let sudden = effect * law.hazard_between(component.heat_age_hours, hours);
                     let other =
                         if anyway { f64::INFINITY } else { drift_risk(input, component, hours) };
-                    (sudden, other)
+                    (sudden, other + blamed)
                 })
                 .unzip();
             Some(PartNeed {

@@ -1,12 +1,16 @@
 //! Load lists: what a truck must carry so that the chance of missing a part stays small.
 
-use chrono::NaiveDate;
+use std::collections::BTreeMap;
+
+use chrono::{Days, NaiveDate};
 use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::{
-    BranchId, CapacitorRating, ComponentClass, ComponentId, DateRange, RouteId, SiteId,
+    BranchId, CapacitorRating, ComponentClass, ComponentId, DateRange, RouteId, SiteId, VisitKind,
     VoltageRating,
 };
 use hotspell_reliability::decisions::REPLACE_FROM_PROBABILITY;
+use hotspell_reliability::diagnosis::culprit_shares;
+use hotspell_reliability::horizon;
 use hotspell_reliability::needs::{RoutePart, part_needs};
 use hotspell_reliability::stock::{LoadList, Substitution, load_list};
 use hotspell_store::routes::{
@@ -77,6 +81,16 @@ impl Kind {
     }
 }
 
+/// Days over which the chances of parts are compared when nothing cools: what failed now failed as the
+/// next month's would.
+const CULPRIT_DAYS: u64 = 30;
+
+/// The day until which the chances of parts are compared when nothing cools.
+#[must_use]
+pub fn culprit_until(today: NaiveDate) -> NaiveDate {
+    today.checked_add_days(Days::new(CULPRIT_DAYS)).unwrap_or(today)
+}
+
 /// Writes the load list of every current route in the range that has none yet; says how many.
 ///
 /// # Errors
@@ -108,7 +122,7 @@ pub fn write_load_lists(
         let now = state.now();
         let mut lists = Vec::with_capacity(open.len());
         for (route, sites) in &open {
-            let wanted = wanted(&parts, &context, sites, &latest);
+            let wanted = wanted(&parts, &context, sites, &latest, as_of);
             let lines = lines(&context, &model, &wanted, route.day, bound)?;
             lists.push(lines.into_new(route.id, run));
         }
@@ -122,12 +136,15 @@ pub fn write_load_lists(
     })
 }
 
+/// The homes on the way, with what is done there.
+type Homes = BTreeMap<SiteId, Vec<VisitKind>>;
+
 /// Current routes without a load list, with the homes on the way.
 fn open_routes(
     state: &AppState,
     branch: BranchId,
     days: DateRange,
-) -> Result<Vec<(RouteRecord, Vec<SiteId>)>, AppError> {
+) -> Result<Vec<(RouteRecord, Homes)>, AppError> {
     state.store.read(|conn| {
         let filter = RouteFilter {
             days: Some(days),
@@ -140,11 +157,12 @@ fn open_routes(
                 continue;
             }
             let filter = RouteStopFilter { route: Some(route.id), ..RouteStopFilter::default() };
-            let mut sites = Vec::new();
+            let mut homes = Homes::new();
             for stop in routes::list_stops(conn, branch, &filter, Page::everything())? {
-                sites.push(visits::find(conn, branch, stop.visit_id)?.site_id);
+                let visit = visits::find(conn, branch, stop.visit_id)?;
+                homes.entry(visit.site_id).or_default().push(visit.kind);
             }
-            open.push((route, sites));
+            open.push((route, homes));
         }
         Ok(open)
     })
@@ -160,9 +178,11 @@ struct Wanted {
 fn wanted(
     parts: &[Part<'_>],
     context: &Context,
-    sites: &[SiteId],
+    homes: &Homes,
     latest: &LatestScores,
+    today: NaiveDate,
 ) -> Wanted {
+    let blamed = blamed(parts, context, homes, latest, today);
     let index_of = |id: ComponentId| context.states.iter().position(|it| it.component == id);
     let mut kinds: Vec<Kind> = Vec::new();
     let mut route = Vec::new();
@@ -170,7 +190,7 @@ fn wanted(
         let (Some(kind), Some(component)) = (Kind::of(part), index_of(part.component.id)) else {
             continue;
         };
-        if !context.states.get(component).is_some_and(|state| sites.contains(&state.site)) {
+        if !context.states.get(component).is_some_and(|state| homes.contains_key(&state.site)) {
             continue;
         }
         let wanted = kinds.iter().position(|known| *known == kind).unwrap_or_else(|| {
@@ -181,7 +201,8 @@ fn wanted(
         let replace_anyway =
             part.last_verdict().is_some_and(|(_, verdict)| verdict >= Verdict::Due)
                 || score.is_some_and(|score| score.p_season >= REPLACE_FROM_PROBABILITY);
-        route.push(RoutePart { component, wanted, replace_anyway });
+        let failed_chance = blamed.get(&part.component.id).copied().unwrap_or(0.0);
+        route.push(RoutePart { component, wanted, replace_anyway, failed_chance });
     }
     let mut carried: Vec<Kind> = Vec::new();
     for kind in kinds.iter().map(Kind::broadest).chain(kinds.iter().cloned()) {
@@ -190,6 +211,38 @@ fn wanted(
         }
     }
     Wanted { kinds, carried, route }
+}
+
+/// Of homes where nothing cools, each part's share of the blame: also of parts that no truck carries.
+fn blamed(
+    parts: &[Part<'_>],
+    context: &Context,
+    homes: &Homes,
+    latest: &LatestScores,
+    today: NaiveDate,
+) -> BTreeMap<ComponentId, f64> {
+    let by = culprit_until(today);
+    let mut blamed = BTreeMap::new();
+    let called = |(_, kinds): &(&SiteId, &Vec<VisitKind>)| kinds.contains(&VisitKind::NoCoolCall);
+    for (home, _) in homes.iter().filter(called) {
+        let there: Vec<(ComponentId, f64)> = context
+            .states
+            .iter()
+            .filter(|state| state.site == *home)
+            .filter(|state| {
+                let part = parts.iter().find(|part| part.component.id == state.component);
+                part.is_some_and(|part| part.component.ended_on.is_none())
+            })
+            .filter_map(|state| {
+                let curve = latest.curves.get(&state.component)?;
+                Some((state.component, horizon::at(curve, by)))
+            })
+            .collect();
+        let chances: Vec<f64> = there.iter().map(|(_, chance)| *chance).collect();
+        let shares = culprit_shares(&chances);
+        blamed.extend(there.iter().zip(shares).map(|((part, _), share)| (*part, share)));
+    }
+    blamed
 }
 
 /// A load list with the names of its kinds.

@@ -36,8 +36,6 @@ const HEAT_DAYS: u64 = 3;
 const WAYS: usize = 4;
 /// Likely parts that are shown.
 const PARTS: usize = 6;
-/// Days over which the chances of parts are compared: what failed now failed as the next month's would.
-const CHANCE_DAYS: u64 = 30;
 /// A day with such a high or a hotter one is said to be recent enough to stand for today.
 const HEAT_AGE_DAYS: i64 = 3;
 
@@ -150,8 +148,10 @@ pub fn take(
     let now = state.now();
     let today = local_day(now, record.time_zone);
     let heat = heat(state, &record, today)?;
+    let home = state.store.read(|conn| sites::find(conn, branch, call.site))?;
     let urgency = priority(&Circumstances {
-        vulnerable: !call.vulnerabilities.is_empty(),
+        // As the household says now, or has said before.
+        vulnerable: !call.vulnerabilities.is_empty() || home.vulnerability.is_some(),
         today_celsius: heat.today_celsius,
         to_come_celsius: heat.to_come_celsius,
     });
@@ -261,7 +261,7 @@ fn likely(
     today: NaiveDate,
 ) -> Result<Vec<LikelyPart>, AppError> {
     let machines = day::units_at(conn, branch, site, today)?;
-    let by = today.checked_add_days(Days::new(CHANCE_DAYS)).unwrap_or(today);
+    let by = loads::culprit_until(today);
     let named: Vec<(String, day::DayPart)> = machines
         .into_iter()
         .flat_map(|machine| {

@@ -190,6 +190,7 @@ fn page(shell: Shell, found: Assessed) -> Result<WaysPage, AppError> {
     let (people, heat) = (found.vulnerabilities()?, found.heat()?);
     let mut grounds: Vec<String> =
         people.iter().map(|it| format!("{} at home", person(*it))).collect();
+    grounds.extend(found.site.vulnerability.as_ref().map(|said| format!("on record: {said}")));
     grounds.extend(heat.today_celsius.map(|high| format!("today up to {high:.0} °C")));
     grounds.extend(heat.to_come_celsius.map(|high| format!("next days up to {high:.0} °C")));
     if heat.today_celsius.is_none() && heat.to_come_celsius.is_none() {
@@ -216,7 +217,7 @@ fn page(shell: Shell, found: Assessed) -> Result<WaysPage, AppError> {
         address: address_of(&found.site),
         priority: found.visit.priority,
         grounds: grounds.join(", "),
-        advise: !people.is_empty(),
+        advise: !people.is_empty() || found.site.vulnerability.is_some(),
         words: found.call.words.clone(),
         parts: parts.collect(),
         ways: ways.collect(),
