@@ -25,3 +25,4 @@ mod season_view;
 mod settings;
 mod slots;
 mod told;
+mod undoing;

@@ -1,5 +1,5 @@
-//! One visit into a plan, everybody else staying with their person and in their promised time: where it
-//! would fit, what it delays, and the plan with it.
+//! One visit into a plan, everybody else staying with their person and, unless it is said otherwise, in
+//! their promised time: where it would fit, what it delays, and the plan with it.
 
 use serde::Serialize;
 
@@ -20,7 +20,23 @@ pub struct Target {
     pub technician: usize,
     /// Starts of the work that will do; any if absent.
     pub span: Option<Window>,
+    /// What becomes of the others on that day.
+    pub others: Others,
 }
+
+/// Whether others on the day may lose the time that they were promised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub enum Others {
+    /// Each starts within the promised time.
+    #[default]
+    KeepTheirTime,
+    /// Each stays on its day with its person, but may start past the promised time.
+    MayBeLate,
+}
+
+/// A way that breaks a promise is worth telling if the work starts so much earlier than without, seconds
+/// (our choice, no source).
+const WORTH_A_PROMISE_S: i32 = 1_800;
 
 /// Work that starts later than it would have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -29,6 +45,8 @@ pub struct Delay {
     pub visit: usize,
     /// Seconds later.
     pub later_s: i32,
+    /// Seconds past the end of the promised time; 0 within it.
+    pub past_promise_s: i32,
 }
 
 /// A way to put the visit into a technician's day.
@@ -42,7 +60,9 @@ pub struct Insertion {
     pub start_s: i32,
     /// Latest start of the work that keeps everybody else's time.
     pub latest_s: i32,
-    /// What it costs in seconds: detour, risk, lateness, person, waiting.
+    /// What becomes of the others.
+    pub others: Others,
+    /// What it costs in seconds: detour, risk, lateness, person, waiting, broken promises.
     pub cost_s: i64,
     /// The detour in it.
     pub detour_s: i64,
@@ -50,9 +70,9 @@ pub struct Insertion {
     pub delays: Vec<Delay>,
 }
 
-/// The cheapest ways to put a visit into the given days of a plan, at most one for each technician's day,
-/// cheapest first. Nobody else changes day or person or leaves a promised time; what has begun stays, and
-/// the visit starts after now.
+/// The cheapest ways to put a visit into the given days of a plan, cheapest first: for each technician's day
+/// the one that keeps everybody else's promised time, and one that does not where the work starts much
+/// earlier so. Nobody else changes day or person; what has begun stays, and the visit starts after now.
 ///
 /// # Errors
 /// If the problem is not sound or the visit unknown.
@@ -64,43 +84,100 @@ pub fn insertions(
     days: &[usize],
     count: usize,
 ) -> Result<Vec<Insertion>, PlanningError> {
-    let (amended, fixed) = amend(problem, before, visit, now)?;
-    let look = Look::new(&amended, &fixed, Some(visit))?;
-    let open = &amended.visits[visit].days;
-    let mut fits: Vec<Fit> = days
-        .iter()
-        .filter(|day| open.contains(day))
-        .flat_map(|day| look.on_day(*day))
-        .filter_map(|(slot, _)| look.fit(visit, slot, ANY_TIME))
-        .collect();
-    fits.sort_by_key(|fit| (fit.cost.total_s(), fit.day, fit.technician));
-    let mut ways = Vec::new();
-    for fit in fits {
-        if ways.len() == count {
-            break;
+    let asked = Asked { problem, before, visit, now, days };
+    let mut ways = asked.ways(Others::KeepTheirTime, count, |_| true)?;
+    let kept: Vec<(usize, usize, i32)> =
+        ways.iter().map(|way| (way.day, way.technician, way.start_s)).collect();
+    let earlier = |fit: &Fit| {
+        kept.iter()
+            .find(|(day, technician, _)| (*day, *technician) == (fit.day, fit.technician))
+            .is_none_or(|(_, _, start_s)| start_s - fit.earliest_s >= WORTH_A_PROMISE_S)
+    };
+    let late = asked.ways(Others::MayBeLate, count, earlier)?;
+    ways.extend(late.into_iter().filter(Insertion::breaks_a_promise));
+    ways.sort_by_key(|way| (way.cost_s, way.day, way.technician));
+    ways.truncate(count);
+    Ok(ways)
+}
+
+/// What is asked of the plan.
+struct Asked<'a> {
+    problem: &'a SeasonProblem,
+    before: &'a SeasonPlan,
+    visit: usize,
+    now: Now,
+    days: &'a [usize],
+}
+
+impl Asked<'_> {
+    /// The cheapest ways, at most one for each technician's day.
+    fn ways(
+        &self,
+        others: Others,
+        count: usize,
+        worth: impl Fn(&Fit) -> bool,
+    ) -> Result<Vec<Insertion>, PlanningError> {
+        let Self { problem, before, visit, now, days } = *self;
+        let (amended, fixed) = amend(problem, before, visit, now, others)?;
+        let look = Look::new(&amended, &fixed, Some(visit))?;
+        let open = &amended.visits[visit].days;
+        let mut fits: Vec<Fit> = days
+            .iter()
+            .filter(|day| open.contains(day))
+            .flat_map(|day| look.on_day(*day))
+            .filter_map(|(slot, _)| look.fit(visit, slot, ANY_TIME))
+            .filter(worth)
+            .collect();
+        fits.sort_by_key(|fit| (fit.cost.total_s(), fit.day, fit.technician));
+        let mut ways = Vec::new();
+        for fit in fits {
+            if ways.len() == count {
+                break;
+            }
+            let target = Target { day: fit.day, technician: fit.technician, span: None, others };
+            if let Some(mended) = insert(problem, before, visit, target, now)? {
+                ways.push(self.way(&fit, &mended, others));
+            }
         }
-        let target = Target { day: fit.day, technician: fit.technician, span: None };
-        let Some(mended) = insert(problem, before, visit, target, now)? else { continue };
+        Ok(ways)
+    }
+
+    fn way(&self, fit: &Fit, mended: &Repaired, others: Others) -> Insertion {
+        let (problem, visit) = (self.problem, self.visit);
         let start = mended.plan.find(visit).map(|(r, p)| mended.plan.routes[r].stops[p].start_s);
-        let later = mended.difference.moved.iter().filter(|moved| moved.visit != visit);
-        ways.push(Insertion {
+        let delays: Vec<Delay> = mended
+            .difference
+            .moved
+            .iter()
+            .filter(|moved| moved.visit != visit && moved.later_s() > 0)
+            .map(|moved| {
+                let promised = problem.visits[moved.visit].promise.and_then(|it| it.window);
+                let past = promised.map_or(0, |window| (moved.to.start_s - window.end_s).max(0));
+                Delay { visit: moved.visit, later_s: moved.later_s(), past_promise_s: past }
+            })
+            .collect();
+        let broken: i64 = delays
+            .iter()
+            .filter(|delay| delay.past_promise_s > 0)
+            .filter_map(|delay| problem.visits[delay.visit].promise)
+            .map(|promise| promise.time_change_cost_s)
+            .sum();
+        Insertion {
             day: fit.day,
             technician: fit.technician,
             start_s: start.unwrap_or(fit.earliest_s),
             latest_s: fit.latest_s,
-            cost_s: fit.cost.total_s(),
+            others,
+            cost_s: fit.cost.total_s() + broken,
             detour_s: fit.cost.travel_s,
-            delays: later
-                .map(|moved| Delay { visit: moved.visit, later_s: moved.later_s() })
-                .filter(|delay| delay.later_s > 0)
-                .collect(),
-        });
+            delays,
+        }
     }
-    Ok(ways)
 }
 
 /// The plan with a visit put into a technician's day, or taken there from elsewhere. Nothing when it does
-/// not fit there without moving somebody else to another day, person or out of a promised time.
+/// not fit there without moving somebody else to another day or person, or out of a promised time that is
+/// to be kept.
 ///
 /// # Errors
 /// If the problem is not sound or the visit unknown.
@@ -111,7 +188,7 @@ pub fn insert(
     target: Target,
     now: Now,
 ) -> Result<Option<Repaired>, PlanningError> {
-    let (mut amended, fixed) = amend(problem, before, visit, now)?;
+    let (mut amended, fixed) = amend(problem, before, visit, now, target.others)?;
     amended.visits[visit].pin =
         Pin { day: Some(target.day), technician: Some(target.technician), window: target.span };
     let look = Look::new(&amended, &fixed, Some(visit))?;
@@ -148,6 +225,7 @@ fn amend(
     before: &SeasonPlan,
     visit: usize,
     now: Now,
+    others: Others,
 ) -> Result<(SeasonProblem, SeasonPlan), PlanningError> {
     let visits = problem.visits.len();
     if visit >= visits {
@@ -159,10 +237,12 @@ fn amend(
     amended.visits[visit].promise = None;
     freeze(&mut amended, before, now);
     let mut fixed = before.clone();
-    for route in fixed.routes.iter_mut().filter(|route| route.day <= now.day) {
+    for route in &mut fixed.routes {
         for stop in &mut route.stops {
-            if route.day < now.day || stop.start_s <= now.second {
+            if route.day < now.day || (route.day == now.day && stop.start_s <= now.second) {
                 stop.window = Window { start_s: stop.start_s, end_s: stop.start_s };
+            } else if others == Others::MayBeLate {
+                stop.window = SeasonProblem::window_on(&amended.visits[stop.visit], route.day);
             }
         }
     }
@@ -170,6 +250,12 @@ fn amend(
 }
 
 impl Insertion {
+    /// Whether somebody's work would start past the promised time.
+    #[must_use]
+    pub fn breaks_a_promise(&self) -> bool {
+        self.delays.iter().any(|delay| delay.past_promise_s > 0)
+    }
+
     /// The way in a sentence: when, who, how far, and what it costs others.
     #[must_use]
     pub fn sentence(&self, names: &impl Names) -> String {
@@ -178,12 +264,20 @@ impl Insertion {
             .delays
             .iter()
             .map(|delay| {
-                let minutes = minutes(i64::from(delay.later_s)).max(1);
-                format!("{} starts {minutes} min later", names.visit(delay.visit))
+                let minutes_later = minutes(i64::from(delay.later_s)).max(1);
+                let past = i64::from(delay.past_promise_s);
+                let broken = if past > 0 {
+                    format!(", {} min past the promised time", minutes(past).max(1))
+                } else {
+                    String::new()
+                };
+                format!("{} starts {minutes_later} min later{broken}", names.visit(delay.visit))
             })
             .collect();
         let others = if later.is_empty() {
             "nobody else starts later".to_owned()
+        } else if self.breaks_a_promise() {
+            later.join("; ")
         } else {
             format!("{}, all within their promised time", later.join(", "))
         };

@@ -36,9 +36,21 @@ pub fn priority(call: &Circumstances) -> i32 {
     whole
 }
 
+/// What a day of waiting costs a home without cooling, seconds of a technician's time, by its priority:
+/// four hours at 50, in proportion; a call without a priority counts as one of which nothing else is known
+/// ([`priority`]). So the most urgent call breaks an agreed time of another household rather than wait
+/// until tomorrow, and the least urgent one an announced time at most. Our choice, no source.
+#[must_use]
+pub fn waiting_s_per_day(priority: i32) -> i64 {
+    #[expect(clippy::cast_possible_truncation, reason = "a small whole number")]
+    let least = BASE as i64;
+    i64::from(priority).clamp(least, 100) * 288
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stability::{Stability, Standing};
 
     #[test]
     fn a_vulnerable_person_on_a_mild_day_comes_before_anybody_else_in_the_worst_heat() {
@@ -46,6 +58,16 @@ mod tests {
             Circumstances { vulnerable: true, today_celsius: Some(20.0), ..Default::default() };
         let hot = Circumstances { today_celsius: Some(48.0), ..Default::default() };
         assert_eq!((priority(&mild), priority(&hot)), (70, 60));
+    }
+
+    #[test]
+    fn only_the_urgent_rather_break_an_agreed_time_of_today_than_wait_a_day() {
+        let agreed = Stability::default().promise(Standing::Agreed, (0, 0), None, 0);
+        assert!(waiting_s_per_day(100) > agreed.time_change_cost_s);
+        assert!(waiting_s_per_day(45) < agreed.time_change_cost_s);
+        let told = Stability::default().promise(Standing::Announced, (0, 0), None, 0);
+        assert!(waiting_s_per_day(30) > told.time_change_cost_s);
+        assert_eq!(waiting_s_per_day(0), waiting_s_per_day(30));
     }
 
     #[test]

@@ -21,6 +21,7 @@ use super::AppError;
 use super::calendar::{seconds_of_day, time_of_day};
 use super::repair::Happened;
 use super::telling::{self, Telling, Why};
+use super::undoing;
 use crate::state::AppState;
 
 /// What became of an adopted plan.
@@ -70,7 +71,8 @@ struct Adoption<'a> {
 /// `expected_version` guards against somebody else's change of the plan.
 ///
 /// # Errors
-/// [`AppError::Store`] when there is no such plan, it is no draft or it has changed.
+/// [`AppError::Store`] when there is no such plan, it is no draft or it has changed;
+/// [`AppError::Conflict`] when it would undo what was chosen since it was begun, with the visits.
 pub fn adopt(
     state: &AppState,
     branch: BranchId,
@@ -78,7 +80,13 @@ pub fn adopt(
     expected_version: i64,
     who: &str,
 ) -> Result<Adopted, AppError> {
-    state.store.write(|conn| adopt_within(conn, state, branch, plan, expected_version, who))
+    state.store.write(|conn| {
+        let draft = plans::find(conn, branch, plan)?;
+        if draft.state == PlanState::Draft && draft.version == expected_version {
+            undoing::refuse(conn, branch, &draft)?;
+        }
+        adopt_within(conn, state, branch, plan, expected_version, who)
+    })
 }
 
 /// The same inside the caller's transaction.

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, PlanId, TechnicianId, VisitId, VisitState};
-use hotspell_planning::insertion::{Target, insert};
+use hotspell_planning::insertion::{Others, Target, insert};
 use hotspell_planning::season::Window;
 use hotspell_store::plans;
 use hotspell_store::visits::{self, VisitFilter};
@@ -34,6 +34,8 @@ pub struct Wanted {
     pub technician: TechnicianId,
     /// Earliest and latest start of the work, in seconds after midnight; any if absent.
     pub starts: Option<(i32, i32)>,
+    /// Whether others on that day may lose the time that they were promised.
+    pub others: Others,
 }
 
 /// A draft that moves one visit, and what it was made from.
@@ -95,6 +97,7 @@ pub fn prepare(
         "day": wanted.day,
         "technician": wanted.technician,
         "starts": wanted.starts,
+        "others_may_be_late": wanted.others == Others::MayBeLate,
         "at": state.now(),
         "scored_as_of": present.inputs.scored_as_of,
     });
@@ -118,6 +121,7 @@ fn target(present: &Present, wanted: Wanted) -> Option<Target> {
         day: posed.days.binary_search(&wanted.day).ok()?,
         technician: posed.built.technicians.iter().position(|id| *id == wanted.technician)?,
         span: wanted.starts.map(|(start_s, end_s)| Window { start_s, end_s }),
+        others: wanted.others,
     })
 }
 

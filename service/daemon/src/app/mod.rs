@@ -58,6 +58,7 @@ pub mod staffing;
 pub mod stations;
 pub mod telling;
 pub mod token;
+mod undoing;
 pub mod visit_report;
 pub mod way;
 pub mod weather;

@@ -7,7 +7,7 @@ use hotspell_domain::{
     BranchId, ComponentClass, ComponentId, DateRange, SiteId, TechnicianId, VisitId, VisitKind,
     VisitState, Vulnerability,
 };
-use hotspell_planning::insertion::insertions;
+use hotspell_planning::insertion::{Delay, Others, insertions};
 use hotspell_planning::no_cool::{Circumstances, priority};
 use hotspell_reliability::diagnosis::culprit_shares;
 use hotspell_reliability::horizon;
@@ -78,6 +78,17 @@ pub struct LikelyPart {
     pub why: Option<String>,
 }
 
+/// Work of somebody else that starts later.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OthersDelay {
+    /// The visit.
+    pub visit: VisitId,
+    /// How much later, seconds.
+    pub later_s: i32,
+    /// How far past the end of the promised time, seconds; 0 within it.
+    pub past_promise_s: i32,
+}
+
 /// A way to serve the call.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Way {
@@ -89,8 +100,10 @@ pub struct Way {
     pub window: (i32, i32),
     /// Start of the work, seconds after midnight.
     pub start_s: i32,
-    /// Work that starts later: visit and seconds.
-    pub delays: Vec<(VisitId, i32)>,
+    /// Work that starts later.
+    pub delays: Vec<OthersDelay>,
+    /// Whether somebody loses a promised time.
+    pub breaks_a_promise: bool,
     /// Further driving, seconds.
     pub detour_s: i64,
     /// The same in words.
@@ -321,11 +334,14 @@ fn ways_of(
                 technician: *posed.built.technicians.get(way.technician).ok_or_else(broken)?,
                 window: arrival_window_seconds(way.start_s),
                 start_s: way.start_s,
+                breaks_a_promise: way.breaks_a_promise(),
                 delays: way
                     .delays
                     .iter()
-                    .filter_map(|delay| {
-                        Some((*posed.built.visits.get(delay.visit)?, delay.later_s))
+                    .filter_map(|Delay { visit, later_s, past_promise_s }| {
+                        let visit = *posed.built.visits.get(*visit)?;
+                        let (later_s, past_promise_s) = (*later_s, *past_promise_s);
+                        Some(OthersDelay { visit, later_s, past_promise_s })
                     })
                     .collect(),
                 detour_s: way.detour_s,
@@ -342,6 +358,8 @@ pub struct Acceptance {
     pub day: NaiveDate,
     /// Who goes.
     pub technician: TechnicianId,
+    /// Whether others on that day may lose the time that they were promised; they are written to.
+    pub break_promises: bool,
 }
 
 /// What became of an accepted call.
@@ -369,8 +387,9 @@ pub fn accept(
     who: &str,
 ) -> Result<Accepted, AppError> {
     let visit = open_visit(state, branch, call)?;
-    let wanted =
-        Wanted { visit: visit.id, day: place.day, technician: place.technician, starts: None };
+    let others = if place.break_promises { Others::MayBeLate } else { Others::KeepTheirTime };
+    let Acceptance { day, technician, .. } = place;
+    let wanted = Wanted { visit: visit.id, day, technician, starts: None, others };
     let happened = Happened::VisitAdded { visit_id: visit.id };
     let prepared = insertion::prepare(state, branch, wanted, &happened)?.ok_or_else(|| {
         AppError::Conflict("the call does not fit into that day any more; look again".to_owned())

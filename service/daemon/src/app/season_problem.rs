@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate};
 use hotspell_domain::{SiteId, Skill, TechnicianId, VisitId, VisitKind, VisitState};
+use hotspell_planning::no_cool::waiting_s_per_day;
 use hotspell_planning::season::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
@@ -26,10 +27,9 @@ const DOOR_CLOSES_S: i32 = 17 * 3600;
 const LARGE_WATTS: f64 = 17_600.0;
 /// Price of leaving a visit out beyond any day's cost, seconds: five hours of driving.
 const LEFT_OUT_S: i64 = 18_000;
-/// Price of leaving a home without cooling out, seconds, and of each day that it waits (our choice, no
-/// source): dearer than any promise that would have to be broken for it.
+/// Price of leaving a home without cooling out, seconds (our choice, no source): dearer than any promise
+/// that would have to be broken for it.
 const NO_COOL_LEFT_OUT_S: i64 = 1_000_000;
-const NO_COOL_WAIT_S_PER_DAY: i64 = 14_400;
 
 /// What the problem is made from.
 pub struct ProblemInput<'a> {
@@ -286,7 +286,8 @@ fn visit(
 /// What it costs that a home without cooling waits.
 fn waiting_s(record: &VisitRecord, day: usize, first: usize) -> i64 {
     let days = i64::try_from(day.saturating_sub(first)).unwrap_or(0);
-    if record.kind == VisitKind::NoCoolCall { NO_COOL_WAIT_S_PER_DAY * days } else { 0 }
+    let called = record.kind == VisitKind::NoCoolCall;
+    if called { waiting_s_per_day(record.priority) * days } else { 0 }
 }
 
 /// The planner counts in whole seconds.

@@ -3,6 +3,7 @@
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use hotspell_domain::visit::arrival_window_seconds;
 use hotspell_domain::{VisitId, VisitState};
+use hotspell_planning::insertion::Others;
 use hotspell_store::answers::{self as answer_rows, AnswerFilter, NewAnswer};
 use hotspell_store::holds::{self, HoldFilter, HoldRecord, NewHold};
 use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
@@ -132,6 +133,7 @@ pub fn take(state: &AppState, token: &str, hold: i64) -> Result<AnswerView, AppE
         day: kept.day,
         technician: kept.technician_id,
         starts: Some((kept.start_seconds, kept.latest_seconds)),
+        others: Others::KeepTheirTime,
     };
     let mut left = TRIES;
     loop {

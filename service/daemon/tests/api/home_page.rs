@@ -9,14 +9,14 @@ use serde_json::{Value, json};
 use crate::support::{Service, example_with};
 
 /// The office's browser: a session and the page's hidden fields.
-struct Desk {
-    service: Service,
+pub(crate) struct Desk {
+    pub(crate) service: Service,
     browser: reqwest::Client,
     cookie: String,
 }
 
 impl Desk {
-    async fn open() -> Self {
+    pub(crate) async fn open() -> Self {
         let hooks = Hooks { pages: hotspell_daemon::pages::routes, ..Hooks::NONE };
         let service = Service::start_with(hooks, |_| {});
         let signed_in = session::sign_in_with_token(&service.state, &service.office).await;
@@ -26,13 +26,13 @@ impl Desk {
         Self { service, browser, cookie }
     }
 
-    async fn page(&self, path: &str) -> (StatusCode, String) {
+    pub(crate) async fn page(&self, path: &str) -> (StatusCode, String) {
         let request = self.browser.get(format!("{}{path}", self.service.url));
         let answer = request.header("Cookie", &self.cookie).send().await.unwrap();
         (answer.status(), answer.text().await.unwrap())
     }
 
-    async fn send(&self, path: &str, fields: &[(&str, &str)]) -> (StatusCode, String) {
+    pub(crate) async fn send(&self, path: &str, fields: &[(&str, &str)]) -> (StatusCode, String) {
         let request = self.browser.post(format!("{}{path}", self.service.url));
         let request = request
             .header("Cookie", &self.cookie)
@@ -42,13 +42,13 @@ impl Desk {
         (answer.status(), answer.text().await.unwrap())
     }
 
-    async fn read(&self, path: &str) -> Value {
+    pub(crate) async fn read(&self, path: &str) -> Value {
         self.service.get(path).await.json().await.unwrap()
     }
 }
 
 /// The value of the first field of that name.
-fn value<'a>(page: &'a str, name: &str) -> &'a str {
+pub(crate) fn value<'a>(page: &'a str, name: &str) -> &'a str {
     let field = page.split(&format!("name=\"{name}\" value=\"")).nth(1);
     field.unwrap_or_else(|| panic!("no field {name}")).split('"').next().unwrap()
 }

@@ -7,6 +7,7 @@ mod document;
 mod home_page;
 mod idempotency;
 mod lists;
+mod no_cool_page;
 mod resources;
 mod sessions;
 mod stations;

@@ -55,8 +55,10 @@ pub struct OthersDelayView {
     /// The visit.
     #[schema(value_type = i64)]
     pub visit_id: VisitId,
-    /// How much later it starts, in seconds; always within the promised window.
+    /// How much later it starts, in seconds.
     pub later_seconds: i32,
+    /// How far past the end of the promised window it starts, in seconds; 0 within it.
+    pub past_promise_seconds: i32,
 }
 
 /// A way to serve the call.
@@ -75,6 +77,8 @@ pub struct WayView {
     pub detour_seconds: i64,
     /// Whom it delays.
     pub delays: Vec<OthersDelayView>,
+    /// Whether somebody loses a promised window; accept it with `break_promises`.
+    pub breaks_a_promise: bool,
     /// The same in words.
     pub sentence: String,
 }
@@ -113,6 +117,10 @@ pub struct AcceptanceInput {
     /// Who goes.
     #[schema(value_type = i64)]
     pub technician_id: TechnicianId,
+    /// Whether others on that day may lose the window that they were promised, as a way says. Their
+    /// households are written to.
+    #[serde(default)]
+    pub break_promises: bool,
 }
 
 /// Why the office turns a call down.
@@ -167,7 +175,11 @@ impl AcceptanceInput {
         let mut checks = Checks::default();
         checks.day("/day", Some(self.day));
         checks.finish()?;
-        Ok(Acceptance { day: self.day, technician: self.technician_id })
+        Ok(Acceptance {
+            day: self.day,
+            technician: self.technician_id,
+            break_promises: self.break_promises,
+        })
     }
 }
 
@@ -206,8 +218,13 @@ impl From<Way> for WayView {
             delays: way
                 .delays
                 .into_iter()
-                .map(|(visit_id, later_seconds)| OthersDelayView { visit_id, later_seconds })
+                .map(|delay| OthersDelayView {
+                    visit_id: delay.visit,
+                    later_seconds: delay.later_s,
+                    past_promise_seconds: delay.past_promise_s,
+                })
                 .collect(),
+            breaks_a_promise: way.breaks_a_promise,
             sentence: way.sentence,
         }
     }

@@ -27,6 +27,8 @@ use crate::state::AppState;
 const PATH: &str = "/office/no-cool";
 /// Homes shown of those that match.
 const HOMES: usize = 12;
+/// Marks a choice that breaks promises.
+const LATE: &str = "late";
 /// Longest words of a household, letters.
 const WORDS_MAX: usize = 200;
 
@@ -164,6 +166,8 @@ struct WayView {
     value: String,
     when: String,
     sentence: String,
+    /// Whether somebody loses a promised time.
+    breaks: bool,
 }
 
 /// What can be done about a call.
@@ -205,7 +209,13 @@ fn page(shell: Shell, found: Assessed) -> Result<WaysPage, AppError> {
     let ways = found.ways.iter().map(|way| {
         let (from, to) = no_cool::window_times(way);
         WayView {
-            value: format!("{}/{}", way.day, way.technician),
+            value: format!(
+                "{}/{}/{}",
+                way.day,
+                way.technician,
+                if way.breaks_a_promise { LATE } else { "" }
+            ),
+            breaks: way.breaks_a_promise,
             when: format!("{}, {}", words::day(way.day), words::window(from, to)),
             sentence: way.sentence.clone(),
         }
@@ -248,10 +258,13 @@ pub(super) async fn decide(
     }
     let place = fields
         .text("way")
-        .and_then(|text| text.split_once('/'))
-        .and_then(|(day, technician)| {
+        .and_then(|text| {
+            let [day, technician, promises] = text.split('/').collect::<Vec<_>>()[..] else {
+                return None;
+            };
             let day: NaiveDate = day.parse().ok()?;
-            Some(Acceptance { day, technician: TechnicianId(technician.parse().ok()?) })
+            let technician = TechnicianId(technician.parse().ok()?);
+            Some(Acceptance { day, technician, break_promises: promises == LATE })
         })
         .ok_or_else(|| told("Choose who goes, or turn the call down."))?;
     blocking(move || no_cool::accept(&state, caller.branch, call, place, &caller.who())).await?;
