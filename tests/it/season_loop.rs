@@ -22,7 +22,7 @@ pub(crate) struct Season {
     /// Its files, or its database in the cluster, go when the test ends.
     pub(crate) database: TestDatabase,
     pub(crate) receiver: TestReceiver,
-    office_token: String,
+    pub(crate) office_token: String,
     technician_token: String,
 }
 

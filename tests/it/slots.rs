@@ -19,14 +19,14 @@ fn choices(page: &str) -> Vec<(String, String)> {
         .collect()
 }
 
-async fn visit_at(office: &Client, home: usize) -> Value {
+pub(crate) async fn visit_at(office: &Client, home: usize) -> Value {
     let sites = office.all("/api/v1/sites?limit=500").await;
     let site = sites.iter().find(|site| site["key"] == format!("S-{home}")).unwrap();
     office.all(&format!("/api/v1/visits?site_id={}", site["id"])).await.remove(0)
 }
 
 /// Two homes that were told of their visit, with the path behind their links.
-async fn told(season: &Season, office: &Client) -> Vec<(usize, String)> {
+pub(crate) async fn told(season: &Season, office: &Client) -> Vec<(usize, String)> {
     office.post("/api/v1/notices/composition", &json!({})).await.json(200);
     office.post("/api/v1/notices/delivery", &json!({ "limit": 1000 })).await.json(200);
     let mut homes: Vec<(usize, String)> = Vec::new();

@@ -1,3 +1,4 @@
 //! What people see, in a real browser. Pictures go to tests/shots.
 
 mod documents;
+mod household;

@@ -42,6 +42,21 @@ impl Browser {
     /// # Panics
     /// When chromedriver or Chromium is not installed or does not start.
     pub async fn open(width: u32, height: u32) -> Self {
+        Self::start(width, height, &json!({})).await
+    }
+
+    /// The same without scripts: pages run none, as with a strict or an old browser. What the test itself
+    /// asks of the page works all the same.
+    ///
+    /// # Panics
+    /// As [`Self::open`].
+    pub async fn open_without_scripts(width: u32, height: u32) -> Self {
+        // 2 is «block» among Chromium's content settings.
+        let preferences = json!({ "profile.managed_default_content_settings.javascript": 2 });
+        Self::start(width, height, &preferences).await
+    }
+
+    async fn start(width: u32, height: u32, preferences: &serde_json::Value) -> Self {
         let port = free_port().await;
         let driver = Command::new("chromedriver")
             .arg(format!("--port={port}"))
@@ -64,7 +79,10 @@ impl Browser {
             flags.push("--no-sandbox".to_owned());
         }
         let mut capabilities = Capabilities::new();
-        capabilities.insert("goog:chromeOptions".to_owned(), json!({ "args": flags }));
+        capabilities.insert(
+            "goog:chromeOptions".to_owned(),
+            json!({ "args": flags, "prefs": preferences }),
+        );
         capabilities.insert("goog:loggingPrefs".to_owned(), json!({ "browser": "ALL" }));
         let window = ClientBuilder::new(HttpConnector::new())
             .capabilities(capabilities)
@@ -87,6 +105,44 @@ impl Browser {
         let path = folder.join(format!("{name}.png"));
         std::fs::write(&path, self.window.screenshot().await.unwrap()).unwrap();
         path
+    }
+
+    /// Follows a press that leads to another page, or to the same one anew.
+    ///
+    /// # Panics
+    /// When there is no such control, or nothing comes of it in time.
+    pub async fn press_and_wait(&self, css: &str) {
+        let mark = "document.documentElement.dataset.before = 'yes'";
+        self.window.execute(mark, Vec::new()).await.unwrap();
+        let control = self.window.find(fantoccini::Locator::Css(css)).await;
+        control.unwrap_or_else(|_| panic!("no {css}")).click().await.unwrap();
+        eventually("another page comes", async || {
+            let script = "return document.readyState === 'complete' && \
+                !document.documentElement.dataset.before";
+            let new = self.window.execute(script, Vec::new()).await.ok()?;
+            (new == serde_json::Value::Bool(true)).then_some(())
+        })
+        .await;
+    }
+
+    /// Puts a copy of the page that another browser shows into this one, which runs scripts: axe-core needs
+    /// timers, which a browser without scripts does not run. The address must be of the same service.
+    pub async fn copy_of(&self, other: &Self) {
+        let address = other.window.current_url().await.unwrap();
+        self.show(address.as_str()).await;
+        let source = other.window.source().await.unwrap();
+        let script = "document.documentElement.innerHTML = arguments[0]; \
+            document.documentElement.lang = arguments[1]";
+        let language = other.window.execute("return document.documentElement.lang", Vec::new());
+        let language = language.await.unwrap();
+        self.window.execute(script, vec![source.into(), language]).await.unwrap();
+        eventually("the copy has its stylesheet", async || {
+            let script =
+                "return [...document.styleSheets].some(sheet => sheet.cssRules.length > 9)";
+            let there = self.window.execute(script, Vec::new()).await.ok()?;
+            (there == serde_json::Value::Bool(true)).then_some(())
+        })
+        .await;
     }
 
     /// Gives the window another size in CSS pixels.
