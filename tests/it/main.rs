@@ -26,3 +26,4 @@ mod settings;
 mod slots;
 mod told;
 mod undoing;
+mod year;

@@ -119,6 +119,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("find_load_list", CREW),
     ("find_route_geojson", CREW),
     ("report_delay", CREW),
+    ("mail_route", OFFICE),
     ("list_notices", OFFICE),
     ("find_notice", OFFICE),
     ("list_answers", OFFICE),

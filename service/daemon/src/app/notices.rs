@@ -42,8 +42,6 @@ pub struct Written {
     pub day_before: usize,
     /// Agreements that end soon.
     pub renewals: usize,
-    /// Routes to technicians.
-    pub routes: usize,
     /// Digests to the office.
     pub digests: usize,
     /// Households that mail does not reach.

@@ -1,6 +1,7 @@
 //! Tomorrow's route and load list, to the technician.
 
 use chrono::{Datelike, NaiveDate};
+use hotspell_domain::local_time::local_day;
 use hotspell_domain::{
     BranchId, CapacitorRating, ComponentEnd, DateRange, Microfarads, NoticeKind, SiteId,
     TechnicianId,
@@ -10,9 +11,9 @@ use hotspell_notices::compose::{
 };
 use hotspell_reliability::reason::ReasonKind;
 use hotspell_store::components::{self, ComponentFilter};
-use hotspell_store::routes::{self, RouteFilter};
+use hotspell_store::routes::{self, RouteFilter, RouteRecord};
 use hotspell_store::words::RouteState;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Page, branches};
 
 use super::AppError;
 use super::calendar::{Calendar, time_of_day};
@@ -46,6 +47,35 @@ pub fn write(state: &AppState, branch: BranchId, on: NaiveDate) -> Result<usize,
         }
         Ok(count)
     })
+}
+
+/// Writes the mail of one route in force; says whether it was new.
+///
+/// # Errors
+/// [`AppError::Conflict`] for a route that is over or superseded, or a technician without an address;
+/// those of the store and of composing.
+pub fn write_route(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    route: &RouteRecord,
+) -> Result<bool, AppError> {
+    let branch = branches::find(conn, route.branch_id)?;
+    let today = local_day(state.now(), branch.time_zone);
+    if route.state != RouteState::Current || route.day < today {
+        return Err(AppError::Conflict(format!(
+            "route {} of {} is not in force any more; accepted: a route in force of today or later",
+            route.id, route.day
+        )));
+    }
+    let day = day::load(conn, branch.id, route.technician_id, route.day)?
+        .ok_or_else(|| AppError::Conflict(format!("route {} has no stops", route.id)))?;
+    if day.technician.email.is_none() {
+        return Err(AppError::Conflict(format!(
+            "technician {} has no mail address; expected: one at /api/v1/technicians/{}",
+            day.technician.key, day.technician.id
+        )));
+    }
+    write_one(conn, state, &day)
 }
 
 fn write_one(conn: &mut AnyConnection, state: &AppState, day: &Day) -> Result<bool, AppError> {

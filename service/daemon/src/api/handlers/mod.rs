@@ -155,7 +155,8 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(routes::find_route)
         .service(routes::find_load_list)
         .service(routes::find_route_geojson)
-        .service(routes::report_delay);
+        .service(routes::report_delay)
+        .service(routes::mail_route);
 }
 
 fn engine(config: &mut ServiceConfig<'_>) {

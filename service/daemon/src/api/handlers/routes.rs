@@ -18,9 +18,9 @@ use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::{read, write};
 use crate::api::types::geojson::FeatureCollection;
-use crate::api::types::routes::{DelayInput, DelayView, LoadListView, RouteView};
+use crate::api::types::routes::{DelayInput, DelayView, LoadListView, RouteMailView, RouteView};
 use crate::api::visibility;
-use crate::app::{delays, way};
+use crate::app::{delays, route_mail, way};
 use crate::state::AppState;
 
 list_query! {
@@ -166,6 +166,33 @@ pub(crate) async fn find_route_geojson(
     Ok(HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "application/geo+json"))
         .json(FeatureCollection::from(&way)))
+}
+
+/// Mails a route to its technician
+///
+/// The stops, the parts and the load list if one is written, as the job does each evening for the day
+/// after: for a route that changed since, or this morning. Each revision of a route is mailed once.
+#[utoipa::path(
+    tag = "routes",
+    params(("route_id" = i64, Path, description = "Number of the route")),
+    responses((status = 200, description = "Whether a mail was written", body = RouteMailView))
+)]
+#[post("/routes/{route_id}/mail")]
+pub(crate) async fn mail_route(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let (shared, now) = (state.clone(), state.now());
+    let view = write(&state, move |conn| {
+        let route = reach(conn, &caller, id.into_inner())?;
+        let view = RouteMailView { written: route_mail::write_route(conn, &shared, &route)? };
+        let deed = Deed { action: "mail route", kind: Resource::Route, id: route.id.0 };
+        audit::record(conn, &caller, deed, None::<&()>, Some(&view), now)?;
+        Ok(view)
+    })
+    .await?;
+    Ok(HttpResponse::Ok().json(view))
 }
 
 /// Says that a route of today runs late

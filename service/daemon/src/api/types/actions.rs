@@ -127,8 +127,6 @@ pub struct CompositionView {
     pub day_before: usize,
     /// Number of notices about agreements that end soon.
     pub renewals: usize,
-    /// Number of routes to technicians.
-    pub routes: usize,
     /// Number of digests to the office.
     pub digests: usize,
     /// Number of households that mail does not reach.
@@ -447,7 +445,6 @@ impl From<Written> for CompositionView {
             second_reminders: written.second_reminders,
             day_before: written.day_before,
             renewals: written.renewals,
-            routes: written.routes,
             digests: written.digests,
             by_phone: written.by_phone,
         }

@@ -139,6 +139,13 @@ pub struct LateStopView {
     pub outcome: LateOutcomeView,
 }
 
+/// Whether a route was mailed now.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+pub struct RouteMailView {
+    /// Whether the mail is new; this revision of the route was mailed before otherwise.
+    pub written: bool,
+}
+
 /// The stops of a late route that are still to come.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct DelayView {
