@@ -82,7 +82,7 @@ impl Told {
 pub fn branch_of(record: &BranchRecord, fallback_reply_to: &str) -> compose::Branch {
     compose::Branch {
         name: record.name.clone(),
-        phone: record.phone.clone().unwrap_or_default(),
+        phone: record.phone.clone(),
         postal_address: record.postal_address.clone(),
         reply_to: record.reply_to.clone().unwrap_or_else(|| fallback_reply_to.to_owned()),
         zone: record.time_zone,

@@ -11,8 +11,8 @@ use super::ComposeError;
 pub struct Branch {
     /// Name as the households know it.
     pub name: String,
-    /// Telephone as it is to be read.
-    pub phone: String,
+    /// Telephone as it is to be read, if the branch has one; people are asked to write otherwise.
+    pub phone: Option<String>,
     /// Postal address on one line; the footer of every mail shows it.
     pub postal_address: String,
     /// Mail address that people answer to; also the organizer of calendar events.

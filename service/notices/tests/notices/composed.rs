@@ -5,8 +5,9 @@ use std::path::Path;
 
 use hotspell_domain::{Language, NoticeKind, VisitKind};
 use hotspell_notices::compose::{
-    ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, VisitReason, office_digest,
-    reminder, technician_route, visit_report,
+    ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, VisitReason, day_before,
+    office_digest, reminder, renewal_due, second_reminder, slot_changed, technician_delayed,
+    technician_route, visit_report,
 };
 use hotspell_notices::message::is_for_household;
 
@@ -305,5 +306,43 @@ fn a_digest_with_only_one_list_has_only_that_heading() {
             text.lines().filter(|line| line.len() > 3 && line.chars().all(|c| c == '-'));
         assert_eq!(underlines.count(), 1, "{text}");
         assert!(text.contains("\n\nOpen the season overview:\n"), "{text}");
+    }
+}
+
+#[test]
+fn a_branch_without_a_telephone_is_written_to_and_leaves_no_gap_where_the_number_would_be() {
+    for language in Language::ALL {
+        let mut upcoming = samples::upcoming(*language);
+        let mut moved = samples::moved(*language);
+        let mut delayed = samples::delayed(*language);
+        let mut report = samples::report(*language);
+        report.follow_up = FollowUp::CallOffice;
+        let mut renewal = samples::renewal(*language);
+        for branch in [
+            &mut upcoming.branch,
+            &mut moved.branch,
+            &mut delayed.branch,
+            &mut report.branch,
+            &mut renewal.branch,
+        ] {
+            branch.phone = None;
+        }
+        for composed in [
+            reminder(&upcoming),
+            second_reminder(&upcoming),
+            day_before(&upcoming),
+            slot_changed(&moved),
+            technician_delayed(&delayed),
+            visit_report(&report),
+            renewal_due(&renewal),
+        ] {
+            let text = composed.unwrap().text;
+            assert!(!text.contains("555-"), "{text}");
+            let prose = text.lines().filter(|line| !line.starts_with(' '));
+            for line in prose {
+                assert!(!line.contains("  ") && !line.ends_with('·'), "{line:?} in {text}");
+                assert!(!line.contains(" at ,") && !line.contains(" al ,"), "{line:?} in {text}");
+            }
+        }
     }
 }

@@ -48,7 +48,7 @@ pub(crate) fn composed_at() -> DateTime<Utc> {
 pub(crate) fn branch() -> Branch {
     Branch {
         name: "Palo Brea Cooling".into(),
-        phone: "(602) 555-0140".into(),
+        phone: Some("(602) 555-0140".into()),
         postal_address: "480 W Encanto Row, Phoenix, AZ 85003".into(),
         reply_to: "office@palobrea.example.com".into(),
         zone: chrono_tz::America::Phoenix,
