@@ -36,7 +36,8 @@ pub struct NoticeView {
     pub language: Language,
     /// Subject line.
     pub subject: String,
-    /// The same at every attempt, so that a duplicate shows as one.
+    /// Digest of event and recipient, by which a second one is known. The Message-ID of the mail, the
+    /// same at every attempt, begins with `notice-` and the number.
     pub message_id: String,
     /// Where it stands.
     pub state: NoticeState,
