@@ -10,6 +10,7 @@
 mod agreements;
 mod backup;
 mod browser;
+mod day_by_hand;
 mod exports;
 mod imports;
 mod lifecycle;

@@ -10,6 +10,7 @@ pub mod difference;
 mod engine;
 pub mod error;
 pub mod figures;
+pub mod gap;
 pub mod insertion;
 mod look;
 pub mod no_cool;

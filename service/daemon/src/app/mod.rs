@@ -10,6 +10,7 @@ pub mod background;
 pub mod calendar;
 pub mod calendar_feed;
 pub mod day;
+pub mod day_routes;
 pub mod decision;
 pub mod delays;
 pub mod delivery;

@@ -19,11 +19,12 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
-use crate::api::transact::{read, write};
+use crate::api::transact::{read, run, write};
 use crate::api::types::visits::{
     StateChangeInput, VisitEventView, VisitInput, VisitResultView, VisitUpdate, VisitView,
 };
 use crate::api::{etag, visibility};
+use crate::app::day_routes;
 use crate::app::telling::{self, Why};
 use crate::state::AppState;
 
@@ -255,7 +256,9 @@ fn changed(
 /// Places it, takes it away again, or ends it; the change is kept with who, when and why. A
 /// change that is not allowed is refused and names the ones that are. A household that was told
 /// of a slot that changes is written to, with the calendar update, and the moved visit is announced
-/// anew; without a mail that may and can reach it in time the visit stays placed. The version may be
+/// anew; without a mail that may and can reach it in time the visit stays placed. The routes of the days
+/// follow, from today on; where it does not fit between the others' stops it is refused (409) with the
+/// times that are free. The version may be
 /// given with `If-Match`; without it the present one is meant.
 #[utoipa::path(
     tag = "visits",
@@ -273,7 +276,7 @@ pub(crate) async fn change_visit_state(
 ) -> Result<HttpResponse, ApiError> {
     let expected = etag::expected_if_sent(&request);
     let (input, now, shared) = (body.value(), state.now(), state.clone());
-    let view = write(&state, move |conn| {
+    let (view, days) = write(&state, move |conn| {
         let before = reach(conn, &caller, id.into_inner())?;
         let version = expected?.check(before.version)?;
         let input = input?;
@@ -288,9 +291,13 @@ pub(crate) async fn change_visit_state(
         let branch = branches::find(conn, caller.branch)?;
         let told_as = Why::Changed(input.told_as.map_or(ChangeCause::OfficeDecision, Into::into));
         let (after, _) = telling::of_change(conn, &shared, &branch, &before, after, told_as)?;
-        changed(conn, &caller, "move", before, after, now)
+        day_routes::follow(conn, &shared, &branch, &before, &after)?;
+        let days = (branch, before.day, after.day);
+        Ok((changed(conn, &caller, "move", before, after, now)?, days))
     })
     .await?;
+    let (shared, (branch, before, after)) = (state.clone(), days);
+    run(move || day_routes::load(&shared, &branch, before, after)).await?;
     Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
 }
 
