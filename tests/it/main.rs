@@ -19,6 +19,7 @@ mod no_cool;
 mod plan_alive;
 mod plan_days;
 mod plan_page;
+mod random_calls;
 mod rehearsal;
 mod results;
 mod season_loop;
