@@ -29,3 +29,4 @@ mod slots;
 mod told;
 mod undoing;
 mod year;
+mod webhooks;

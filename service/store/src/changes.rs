@@ -78,3 +78,16 @@ pub fn list(
         .select(Change::as_select())
         .load(conn)?)
 }
+
+/// The number of the branch's last change; 0 when there is none. Call it in
+/// [`Store::read_settled`](crate::Store::read_settled), as [`list`].
+///
+/// # Errors
+/// Those of the database.
+pub fn last_number(conn: &mut AnyConnection, branch: BranchId) -> Result<i64, StoreError> {
+    let last: Option<i64> = changes::table
+        .filter(changes::branch_id.eq(branch.0))
+        .select(diesel::dsl::max(changes::id))
+        .first(conn)?;
+    Ok(last.unwrap_or(0))
+}

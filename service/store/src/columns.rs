@@ -21,7 +21,7 @@ use crate::error::StoreError;
 use crate::weekdays::WeekdaySet;
 use crate::words::{
     AnswerKind, Channel, LinkId, LinkPurpose, NoticeState, PhotoId, PlanState, Resource,
-    RouteState, RunKind, RunOutcome, Section, StationId, TokenId, TokenScope,
+    RouteState, RunKind, RunOutcome, Section, StationId, SubscriptionId, TokenId, TokenScope,
 };
 
 macro_rules! raw {
@@ -149,6 +149,7 @@ ids!(
     LinkId,
     TokenId,
     PhotoId,
+    SubscriptionId,
 );
 
 /// Values that lie in a text column; `$read` may refuse, `$write` may not.
@@ -226,6 +227,9 @@ texts! {
     Vec<Condition>, UnknownWord,
         |text| text.split(';').filter(|word| !word.is_empty()).map(str::parse).collect(),
         |conditions| joined(conditions);
+    Vec<Resource>, UnknownWord,
+        |text| text.split(';').filter(|word| !word.is_empty()).map(str::parse).collect(),
+        |resources| joined(resources);
 }
 
 fn joined<T: core::fmt::Display>(values: &[T]) -> String {

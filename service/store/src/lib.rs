@@ -37,6 +37,7 @@ pub mod routes;
 pub mod runs;
 pub mod scores;
 pub mod sites;
+pub mod subscriptions;
 pub mod technicians;
 pub mod travel;
 pub mod units;

@@ -735,5 +735,38 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    subscriptions (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        key -> Text,
+        url -> Text,
+        resources -> Text,
+        active -> Bool,
+        version -> BigInt,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    subscription_positions (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        subscription_id -> BigInt,
+        secret -> Text,
+        last_change -> BigInt,
+        failures -> Integer,
+        next_attempt_at -> Timestamp,
+        claimed_by -> Nullable<Text>,
+        claimed_until -> Nullable<Timestamp>,
+        last_delivered_at -> Nullable<Timestamp>,
+        last_error -> Nullable<Text>,
+        last_error_at -> Nullable<Timestamp>,
+        given_up_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::allow_tables_to_appear_in_same_query!(subscriptions, subscription_positions);
 diesel::allow_tables_to_appear_in_same_query!(units, components, readings, scores);
 diesel::allow_tables_to_appear_in_same_query!(photo_contents, photos);

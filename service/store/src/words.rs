@@ -35,6 +35,8 @@ id! {
     TokenId,
     /// One picture of a visit.
     PhotoId,
+    /// A program that is told of changes.
+    SubscriptionId,
 }
 
 text_enum!(
@@ -203,5 +205,7 @@ text_enum!(
         Route => "route",
         /// An account.
         Account => "account",
+        /// A program that is told of changes.
+        Subscription => "subscription",
     }
 );

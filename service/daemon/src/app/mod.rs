@@ -57,6 +57,7 @@ pub mod season_problem;
 pub mod slots;
 pub mod staffing;
 pub mod stations;
+pub mod subscriptions;
 pub mod telling;
 pub mod token;
 mod undoing;

@@ -18,9 +18,14 @@ pub struct NoRandomness(getrandom::Error);
 /// # Errors
 /// [`NoRandomness`] when the machine's generator fails.
 pub fn generate() -> Result<String, NoRandomness> {
+    Ok(format!("{PREFIX}{}", URL_SAFE_NO_PAD.encode(random()?)))
+}
+
+/// 256 bits of the machine's generator.
+pub(super) fn random() -> Result<[u8; 32], NoRandomness> {
     let mut bytes = [0_u8; 32];
     getrandom::fill(&mut bytes).map_err(NoRandomness)?;
-    Ok(format!("{PREFIX}{}", URL_SAFE_NO_PAD.encode(bytes)))
+    Ok(bytes)
 }
 
 /// What is stored of a token: SHA-256 in lower-case hexadecimal. A random token of 256 bits

@@ -141,6 +141,12 @@ fn check(config: &Config) -> Result<(), ConfigError> {
     if config.mail.per_minute == 0 {
         wrong.push("mail.per_minute: expected at least 1".to_owned());
     }
+    if !(1..=120).contains(&config.webhooks.timeout_s) {
+        wrong.push("webhooks.timeout_s: expected 1 to 120".to_owned());
+    }
+    if config.webhooks.attempts == 0 {
+        wrong.push("webhooks.attempts: expected at least 1".to_owned());
+    }
     if config.mail.channel == MailChannel::Smtp && config.mail.smtp_host.is_empty() {
         wrong.push("mail.smtp_host: expected a server name when mail.channel is smtp".to_owned());
     }

@@ -27,6 +27,8 @@ pub struct Config {
     pub mail: Mail,
     /// Links in mail.
     pub links: Links,
+    /// Programs that are told of changes.
+    pub webhooks: Webhooks,
     /// Where weather comes from.
     pub weather: Weather,
     /// When jobs are due.
@@ -192,6 +194,25 @@ pub struct Links {
 impl Default for Links {
     fn default() -> Self {
         Self { signing_key: None, hold_minutes: 15 }
+    }
+}
+
+/// Programs that are told of changes.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Webhooks {
+    /// Whether they may be on this machine or in the house, and be called by plain `http`. Whoever may
+    /// make a subscription then makes the service call what only it can reach.
+    pub private_addresses: bool,
+    /// Seconds until a call is given up.
+    pub timeout_s: u64,
+    /// Calls for one change that may fail before a subscription is given up.
+    pub attempts: u32,
+}
+
+impl Default for Webhooks {
+    fn default() -> Self {
+        Self { private_addresses: false, timeout_s: 10, attempts: 30 }
     }
 }
 

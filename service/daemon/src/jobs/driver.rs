@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use chrono::{NaiveTime, TimeDelta};
 use hotspell_domain::local_time::local_day;
-use hotspell_notices::channel::Channel;
+use hotspell_notices::channel::{Channel, SignedCalls};
 use hotspell_store::Page;
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::idempotency;
@@ -20,7 +20,7 @@ use tokio_util::task::TaskTracker;
 
 use super::due::due;
 use super::tasks::{self, Task};
-use crate::app::{AppError, delivery};
+use crate::app::{AppError, delivery, subscriptions};
 use crate::config::Jobs;
 use crate::state::AppState;
 
@@ -60,7 +60,16 @@ async fn drive(state: &AppState, stop: &CancellationToken) -> Result<(), AppErro
     .map_err(failed)?;
     alarm.add(each_minute).await.map_err(failed)?;
     alarm.start().await.map_err(failed)?;
+    let calls = subscriptions::calls(&state.config)?;
+    let mut telling = tokio::task::JoinSet::new();
     loop {
+        // Beside everything else, one round at a time: a subscriber that is slow or dead keeps no mail.
+        while telling.try_join_next().is_some() {}
+        if telling.is_empty() {
+            let (state, calls) = (state.clone(), calls.clone());
+            let (worker, stop) = (worker.clone(), stop.clone());
+            telling.spawn(async move { tell_due(&state, &calls, &worker, &stop).await });
+        }
         run_due(state, &channel, &worker, stop).await;
         tokio::select! {
             biased;
@@ -68,7 +77,20 @@ async fn drive(state: &AppState, stop: &CancellationToken) -> Result<(), AppErro
             () = wake.notified() => {}
         }
     }
+    // The call that is under way ends, and what it came to is kept.
+    while telling.join_next().await.is_some() {}
     alarm.shutdown().await.map_err(failed)
+}
+
+/// Tells the subscriptions that are due of what has changed.
+async fn tell_due(state: &AppState, calls: &SignedCalls, worker: &str, stop: &CancellationToken) {
+    match subscriptions::tell_due(state, calls, worker, stop).await {
+        Ok(round) if round == subscriptions::Round::default() => {}
+        Ok(round) => {
+            tracing::info!(delivered = round.delivered, failed = round.failed, "subscriptions");
+        }
+        Err(error) => tracing::error!(error = %error, "subscriptions failed"),
+    }
 }
 
 /// Runs every job that is due in every branch, then the outbox. A failure of one stops no other.

@@ -1,6 +1,8 @@
 //! Ways by which a notice leaves the house.
 
 mod folder;
+mod reach;
+mod signed;
 mod smtp;
 mod webhook;
 
@@ -8,8 +10,10 @@ use async_trait::async_trait;
 use chrono::{DateTime, Utc};
 
 pub use folder::FolderChannel;
+pub use reach::{Reach, UrlRefusal};
+pub use signed::{SignedCall, SignedCalls, webhook_key, webhook_secret, webhook_signature};
 pub use smtp::{Credentials, Encryption, SmtpChannel, SmtpSettings, SmtpSettingsError};
-pub use webhook::{WebhookChannel, WebhookSettingsError, webhook_signature};
+pub use webhook::{WebhookChannel, WebhookSettingsError};
 
 use crate::message::OutgoingNotice;
 

@@ -1,21 +1,16 @@
 //! A signed HTTP POST of the notice as JSON, to which any gateway can be attached.
-//!
-//! The signature follows the open «Standard Webhooks» specification, for which receivers find
-//! ready libraries: HMAC-SHA256 over `id.timestamp.body`, sent as `webhook-signature: v1,BASE64`
-//! beside `webhook-id` (the same at each attempt) and `webhook-timestamp` (of this attempt).
 
 use std::time::Duration;
 
 use async_trait::async_trait;
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
 use chrono::{DateTime, Utc};
-use reqwest::header::CONTENT_TYPE;
-use reqwest::{Client, StatusCode, Url, redirect};
+use reqwest::Url;
 use serde::Serialize;
 
+use super::reach::Reach;
+use super::signed::{SignedCall, SignedCalls};
 use super::{Channel, DeliveryOutcome, chain};
-use crate::links::{KeyTooShort, LinkKey, hmac_sha256};
+use crate::links::{KeyTooShort, LinkKey};
 use crate::message::OutgoingNotice;
 
 /// Settings that no webhook can be called with.
@@ -36,7 +31,7 @@ pub enum WebhookSettingsError {
 pub struct WebhookChannel {
     url: Url,
     key: Vec<u8>,
-    client: Client,
+    calls: SignedCalls,
 }
 
 impl core::fmt::Debug for WebhookChannel {
@@ -64,14 +59,6 @@ struct Body<'a> {
     calendar: Option<&'a str>,
 }
 
-/// The value of `webhook-signature`.
-#[must_use]
-pub fn webhook_signature(key: &[u8], id: &str, timestamp_seconds: i64, body: &[u8]) -> String {
-    let mut signed = format!("{id}.{timestamp_seconds}.").into_bytes();
-    signed.extend_from_slice(body);
-    format!("v1,{}", STANDARD.encode(hmac_sha256(key, &signed)))
-}
-
 impl WebhookChannel {
     /// A channel to an address. `key`: the shared secret, at least 32 random bytes. `answer_within`:
     /// longest time for one call.
@@ -89,14 +76,8 @@ impl WebhookChannel {
             return Err(WebhookSettingsError::Url(url.to_owned()));
         }
         LinkKey::new(key)?;
-        // The one TLS provider of the workspace; another one that is already there stays.
-        drop(rustls::crypto::ring::default_provider().install_default());
-        let client = Client::builder()
-            .timeout(answer_within)
-            .redirect(redirect::Policy::none())
-            .user_agent("hotspell")
-            .build()?;
-        Ok(Self { url: parsed, key: key.to_vec(), client })
+        let calls = SignedCalls::new(answer_within, Reach::Anywhere)?;
+        Ok(Self { url: parsed, key: key.to_vec(), calls })
     }
 }
 
@@ -112,24 +93,8 @@ impl Channel for WebhookChannel {
             Err(error) => return DeliveryOutcome::Refused { reason: chain(&error) },
         };
         let id = notice.message_id();
-        let signature = webhook_signature(&self.key, &id, now.timestamp(), &body);
-        let sent = self
-            .client
-            .post(self.url.clone())
-            .header(CONTENT_TYPE, "application/json")
-            .header("webhook-id", &id)
-            .header("webhook-timestamp", now.timestamp())
-            .header("webhook-signature", signature)
-            .body(body)
-            .send()
-            .await;
-        match sent {
-            Ok(response) => outcome_of(response.status()),
-            Err(error) if error.is_connect() || error.is_builder() => {
-                DeliveryOutcome::TryAgain { reason: chain(&error) }
-            }
-            Err(error) => DeliveryOutcome::Unknown { reason: chain(&error) },
-        }
+        let call = SignedCall { url: &self.url, key: &self.key, id: &id, body: &body };
+        self.calls.post(call, now).await
     }
 }
 
@@ -149,21 +114,5 @@ fn body(notice: &OutgoingNotice) -> Body<'_> {
         text: &notice.content.text,
         html: &notice.content.html,
         calendar: notice.content.calendar.as_deref(),
-    }
-}
-
-/// A server's trouble passes (5xx); of the 4xx only those that say so.
-fn outcome_of(status: StatusCode) -> DeliveryOutcome {
-    let passes = status.is_server_error()
-        || matches!(
-            status,
-            StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_EARLY | StatusCode::TOO_MANY_REQUESTS
-        );
-    if status.is_success() {
-        DeliveryOutcome::Delivered { answer: status.to_string() }
-    } else if passes {
-        DeliveryOutcome::TryAgain { reason: format!("the webhook answered {status}") }
-    } else {
-        DeliveryOutcome::Refused { reason: format!("the webhook answered {status}") }
     }
 }

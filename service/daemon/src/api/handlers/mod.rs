@@ -30,6 +30,7 @@ mod run_events;
 mod runs;
 mod season;
 pub(crate) mod sites;
+mod subscriptions;
 mod technicians;
 mod trail;
 mod units;
@@ -69,7 +70,13 @@ fn office(config: &mut ServiceConfig<'_>) {
         .service(accounts::create_token)
         .service(accounts::revoke_token)
         .service(trail::list_audit)
-        .service(trail::list_changes);
+        .service(trail::list_changes)
+        .service(subscriptions::list_subscriptions)
+        .service(subscriptions::find_subscription)
+        .service(subscriptions::create_subscription)
+        .service(subscriptions::update_subscription)
+        .service(subscriptions::replace_subscription_secret)
+        .service(subscriptions::deliver_subscription);
 }
 
 fn homes(config: &mut ServiceConfig<'_>) {
@@ -208,7 +215,7 @@ pub(crate) fn tags() -> Vec<Tag> {
         ("accounts", "Who may use the service, and their tokens."),
         ("imports", "Bringing your own data as CSV, and taking it out again."),
         ("audit", "Who changed what, when."),
-        ("changes", "The change feed for other programs."),
+        ("changes", "The change feed for other programs, and who is told of it."),
     ]
     .into_iter()
     .map(|(name, text)| TagBuilder::new().name(name).description(Some(text)).build())

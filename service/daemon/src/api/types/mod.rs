@@ -22,6 +22,7 @@ pub mod runs;
 pub mod season;
 pub mod sites;
 mod stored;
+pub mod subscriptions;
 pub mod technicians;
 pub mod trail;
 pub mod units;

@@ -1,0 +1,2 @@
+DROP TABLE subscription_positions;
+DROP TABLE subscriptions;
