@@ -28,5 +28,5 @@ mod settings;
 mod slots;
 mod told;
 mod undoing;
-mod year;
 mod webhooks;
+mod year;
