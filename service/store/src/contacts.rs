@@ -1,12 +1,15 @@
 //! People reached about a site.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, Utc};
-use diesel::ExpressionMethods;
-use hotspell_domain::{ContactId, SiteId};
+use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
+use hotspell_domain::{BranchId, ContactId, SiteId};
 
 use crate::columns::{RawId, RawNullInstant, naive};
 use crate::record::{editable, keyed, listing};
 use crate::schema::contacts;
+use crate::{AnyConnection, StoreError};
 
 editable! {
     /// A person reached about a site.
@@ -64,4 +67,24 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| contacts::updated_at.gt(naive(*at)),
     }
+}
+
+/// The homes at which somebody may and can be reached by mail, as
+/// [`ContactFields::may_be_mailed`] says.
+///
+/// # Errors
+/// Those of the database.
+pub fn homes_reached_by_mail(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<BTreeSet<SiteId>, StoreError> {
+    let homes: Vec<i64> = contacts::table
+        .filter(contacts::branch_id.eq(branch.0))
+        .filter(contacts::email.is_not_null())
+        .filter(contacts::mail_consent.eq(true))
+        .filter(contacts::stopped_at.is_null())
+        .filter(contacts::reachable_by_mail.eq(true))
+        .select(contacts::site_id)
+        .load(conn)?;
+    Ok(homes.into_iter().map(SiteId).collect())
 }

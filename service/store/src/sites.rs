@@ -1,14 +1,15 @@
 //! Homes under agreement.
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
-use diesel::ExpressionMethods;
-use hotspell_domain::{Language, Position, SiteId};
+use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
+use hotspell_domain::{BranchId, Language, Position, SiteId};
 
 use crate::columns::{RawInteger, RawText, naive};
 use crate::owned::owned_list;
 use crate::record::{editable, keyed, listing};
 use crate::schema::sites;
 use crate::weekdays::WeekdaySet;
+use crate::{AnyConnection, StoreError};
 
 editable! {
     /// A home.
@@ -61,6 +62,8 @@ listing! {
     sites, SiteRecord, list,
     /// Which sites.
     SiteFilter {
+        /// One of these, at most a few hundred.
+        ids: Vec<SiteId> => |ids| sites::id.eq_any(ids.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// With or without a position.
         has_position: bool => |has| sites::latitude_degrees.is_not_null().eq(*has),
         /// With or without a stated vulnerability.
@@ -70,6 +73,15 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| sites::updated_at.gt(naive(*at)),
     }
+}
+
+/// The cities in which a branch has homes, by name.
+///
+/// # Errors
+/// Those of the database.
+pub fn cities(conn: &mut AnyConnection, branch: BranchId) -> Result<Vec<String>, StoreError> {
+    let all = sites::table.filter(sites::branch_id.eq(branch.0));
+    Ok(all.select(sites::city).distinct().order(sites::city).load(conn)?)
 }
 
 owned_list! {

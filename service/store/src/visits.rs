@@ -60,6 +60,9 @@ listing! {
     VisitFilter {
         /// At this home.
         site: SiteId => |site| visits::site_id.eq(site.0),
+        /// At one of these homes, at most a few hundred.
+        sites: Vec<SiteId> => |sites| visits::site_id
+            .eq_any(sites.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// Of this agreement.
         agreement: AgreementId => |agreement| visits::agreement_id.eq(agreement.0),
         /// Of this kind.

@@ -1,5 +1,7 @@
 //! Records: stored, found, listed, changed.
 
+use std::collections::BTreeSet;
+
 use chrono::TimeDelta;
 use diesel::connection::SimpleConnection;
 use hotspell_domain::{
@@ -7,6 +9,7 @@ use hotspell_domain::{
 };
 use hotspell_store::branches::Holiday;
 use hotspell_store::components::{ComponentFilter, Ending, Successor};
+use hotspell_store::contacts::ContactFields;
 use hotspell_store::readings::{ReadingFields, ReadingFilter};
 use hotspell_store::sites::SiteFilter;
 use hotspell_store::technicians::{TechnicianAbsence, TechnicianSkill};
@@ -14,12 +17,13 @@ use hotspell_store::travel::{NewTravelTimes, TravelTimesFilter};
 use hotspell_store::units::UnitFilter;
 use hotspell_store::words::{Resource, Section};
 use hotspell_store::{
-    Page, StoreError, Upserted, WeekdaySet, branches, changes, components, readings, sites,
-    technicians, travel, units,
+    Page, StoreError, Upserted, WeekdaySet, branches, changes, components, contacts, readings,
+    sites, technicians, travel, units,
 };
 
 use crate::fixture::{
-    branch_fields, component_fields, day, fixture, now, on_both, site_fields, unit_fields,
+    branch_fields, component_fields, contact_fields, day, fixture, now, on_both, site_fields,
+    unit_fields,
 };
 
 type Outcome = Result<(), StoreError>;
@@ -53,6 +57,45 @@ on_both! {
         }).unwrap();
         // The key is free in the other branch.
         store.write(|c| sites::insert(c, other, &site_fields("S1"), now())).unwrap();
+    }
+
+    fn homes_are_found_by_number_their_cities_once_and_mail_reaches_those_who_may_be_mailed(
+        store: &Store
+    ) {
+        let f = fixture(store);
+        store.write(|c| -> Outcome {
+            let mut expected = BTreeSet::new();
+            for (number, (city, change)) in [
+                ("Tempe", (|_| ()) as fn(&mut ContactFields)),
+                ("Mesa", |it| it.email = None),
+                ("Tempe", |it| it.mail_consent = false),
+                ("Mesa", |it| it.stopped_at = Some(now())),
+                ("Mesa", |it| it.reachable_by_mail = false),
+            ].into_iter().enumerate() {
+                let mut home = site_fields(&format!("H{number}"));
+                home.city = city.to_owned();
+                let home = sites::insert(c, f.branch, &home, now())?.id;
+                let mut person = contact_fields(&format!("P{number}"), home);
+                change(&mut person);
+                if person.may_be_mailed() {
+                    expected.insert(home);
+                }
+                contacts::insert(c, f.branch, &person, now())?;
+            }
+            assert_eq!(expected.len(), 1);
+            let reached = contacts::homes_reached_by_mail(c, f.branch)?;
+            assert!(reached.is_superset(&expected));
+            let new = SiteFilter { city: Some("Mesa".to_owned()), ..SiteFilter::default() };
+            for home in sites::list(c, f.branch, &new, Page::everything())? {
+                assert!(!reached.contains(&home.id), "{home:?}");
+                let filter = SiteFilter { ids: Some(vec![home.id]), ..SiteFilter::default() };
+                assert_eq!(sites::list(c, f.branch, &filter, Page::everything())?, [home]);
+            }
+            let cities = sites::cities(c, f.branch)?;
+            assert!(cities.is_sorted_by(|a, b| a < b), "each once: {cities:?}");
+            assert!(cities.contains(&"Mesa".to_owned()) && cities.contains(&"Tempe".to_owned()));
+            Ok(())
+        }).unwrap();
     }
 
     fn a_stale_version_is_refused_and_says_which_one_is_stored(store: &Store) {

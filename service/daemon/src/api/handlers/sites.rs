@@ -121,6 +121,7 @@ pub(crate) async fn list_sites(
     let page = query.page();
     let query = query.into_inner();
     let filter = SiteFilter {
+        ids: None,
         city: query.city,
         has_position: query.has_position,
         vulnerable: query.vulnerable,

@@ -9,7 +9,7 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::NaiveDate;
-use hotspell_domain::{BranchId, ComponentClass, ComponentId, SiteId, VisitState};
+use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId, VisitState};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::scores::{self as stored_scores, Ranked, RankingFilter, Scoring};
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
@@ -113,52 +113,75 @@ struct Found {
     as_of: Option<NaiveDate>,
     rows: Vec<Ranked>,
     more: bool,
+    /// The homes of the rows.
     sites: BTreeMap<SiteId, SiteRecord>,
     visits: BTreeMap<SiteId, String>,
+    /// Cities to choose from.
+    places: Vec<String>,
 }
 
 fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Found, AppError> {
-    let record = branches::find(conn, branch)?;
-    let sites: BTreeMap<SiteId, SiteRecord> =
-        sites::list(conn, branch, &SiteFilter::default(), Page::everything())?
-            .into_iter()
-            .map(|site| (site.id, site))
-            .collect();
     let mut found = Found {
-        branch: record,
+        branch: branches::find(conn, branch)?,
         as_of: None,
         rows: Vec::new(),
         more: false,
-        sites,
+        sites: BTreeMap::new(),
         visits: BTreeMap::new(),
+        places: sites::cities(conn, branch)?,
     };
     let Some(run) = stored_scores::in_force_since(conn, branch)? else { return Ok(found) };
+    let wanted = query.place().map(str::to_lowercase);
+    if wanted.is_some() {
+        // A piece of a name, in whatever letters: no index helps, so every home is looked at.
+        found.sites = by_id(sites::list(conn, branch, &SiteFilter::default(), Page::everything())?);
+    }
+    found.rows = ranked(conn, branch, query, run, |home| {
+        wanted
+            .as_ref()
+            .is_none_or(|wanted| found.sites.get(&home).is_some_and(|site| lies_in(site, wanted)))
+    })?;
+    found.more = found.rows.len() > ROWS;
+    found.rows.truncate(ROWS);
+    found.as_of = found.rows.iter().map(|row| row.score.as_of).max();
+    let homes: Vec<SiteId> = found.rows.iter().map(|row| row.site_id).collect();
+    if wanted.is_none() {
+        let filter = SiteFilter { ids: Some(homes.clone()), ..SiteFilter::default() };
+        found.sites = by_id(sites::list(conn, branch, &filter, Page::everything())?);
+    }
+    found.visits = next_visits(conn, branch, homes)?;
+    Ok(found)
+}
+
+fn by_id(sites: Vec<SiteRecord>) -> BTreeMap<SiteId, SiteRecord> {
+    sites.into_iter().map(|site| (site.id, site)).collect()
+}
+
+/// The rows of a page and, if there is one, the row after it.
+fn ranked(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    query: &Query,
+    run: RunId,
+    is_wanted: impl Fn(SiteId) -> bool,
+) -> Result<Vec<Ranked>, AppError> {
     let filter = RankingFilter {
         class: query.class(),
         p_season_from: query.least(),
         ..RankingFilter::default()
     };
     let scoring = Scoring::InForceSince(run);
-    let wanted = query.place().map(str::to_lowercase);
-    let mut after = query.after();
+    let limit = if query.place().is_some() { CHUNK } else { ROWS as i64 + 1 };
+    let (mut rows, mut after) = (Vec::new(), query.after());
     loop {
-        let chunk = stored_scores::ranking(conn, branch, scoring, &filter, after, CHUNK)?;
-        let whole = i64::try_from(chunk.len()).unwrap_or(CHUNK) == CHUNK;
+        let chunk = stored_scores::ranking(conn, branch, scoring, &filter, after, limit)?;
+        let whole = i64::try_from(chunk.len()).unwrap_or(limit) == limit;
         after = chunk.last().map(|row| (row.score.p_season, row.score.component_id));
-        found.rows.extend(chunk.into_iter().filter(|row| {
-            wanted.as_ref().is_none_or(|wanted| {
-                found.sites.get(&row.site_id).is_some_and(|site| lies_in(site, wanted))
-            })
-        }));
-        if !whole || found.rows.len() > ROWS {
-            break;
+        rows.extend(chunk.into_iter().filter(|row| is_wanted(row.site_id)));
+        if !whole || rows.len() > ROWS {
+            return Ok(rows);
         }
     }
-    found.more = found.rows.len() > ROWS;
-    found.rows.truncate(ROWS);
-    found.as_of = found.rows.iter().map(|row| row.score.as_of).max();
-    found.visits = next_visits(conn, branch)?;
-    Ok(found)
 }
 
 /// A town, a postal code or a piece of the household's name.
@@ -168,12 +191,14 @@ fn lies_in(site: &SiteRecord, wanted: &str) -> bool {
         .any(|text| text.to_lowercase().contains(wanted))
 }
 
-/// Where the open visit of each home stands.
+/// Where the open visit of each of these homes stands.
 fn next_visits(
     conn: &mut AnyConnection,
     branch: BranchId,
+    homes: Vec<SiteId>,
 ) -> Result<BTreeMap<SiteId, String>, AppError> {
     let filter = VisitFilter {
+        sites: Some(homes),
         states: Some(vec![
             VisitState::Owed,
             VisitState::Placed,
@@ -199,9 +224,6 @@ fn next_visits(
 
 fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError> {
     let chosen = query.class();
-    let mut places: Vec<String> = found.sites.values().map(|site| site.city.clone()).collect();
-    places.sort();
-    places.dedup();
     let next = found.rows.last().filter(|_| found.more).map(|last| {
         let after = format!("{}~{}", last.score.p_season, last.score.component_id);
         let text = |value: &Option<String>| value.clone().unwrap_or_default();
@@ -226,7 +248,7 @@ fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError
             })
             .collect(),
         place: query.place().unwrap_or_default().to_owned(),
-        places,
+        places: found.places.clone(),
         least: query.least.clone().unwrap_or_default(),
         rows: found.rows.iter().map(|row| self::row(&found, row)).collect::<Result<_, _>>()?,
         next,

@@ -5,7 +5,7 @@
 //! without a day, then what needs a person, each with what to do; the curve and the weeks come
 //! after, as the ground of it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
@@ -24,7 +24,7 @@ use hotspell_store::words::{AnswerKind, PlanState, RunKind};
 use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::DateDistribution;
 
-use super::needs::{Need, needs};
+use super::needs::{Need, homes_named, needs};
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
 use crate::app::rehearsal;
@@ -109,8 +109,11 @@ pub(super) struct Stored {
     pub(super) branch: BranchRecord,
     pub(super) today: NaiveDate,
     pub(super) visits: Vec<VisitRecord>,
-    pub(super) sites: BTreeMap<SiteId, SiteRecord>,
+    /// The homes that are named, and whom to call there.
+    pub(super) homes: BTreeMap<SiteId, SiteRecord>,
     pub(super) contacts: Vec<ContactRecord>,
+    /// Homes where mail reaches somebody.
+    pub(super) reached: BTreeSet<SiteId>,
     pub(super) plan: Option<PlanRecord>,
     pub(super) unplaced: Vec<UnplacedRecord>,
     pub(super) scoring: Option<ScoringSummary>,
@@ -127,9 +130,6 @@ impl Stored {
             let record = branches::find(conn, branch)?;
             let today = local_day(now, record.time_zone);
             let all = visits::list(conn, branch, &VisitFilter::default(), Page::everything())?;
-            let sites = sites::list(conn, branch, &SiteFilter::default(), Page::everything())?;
-            let contacts =
-                contacts::list(conn, branch, &ContactFilter::default(), Page::everything())?;
             let plan = newest_plan(conn, branch)?;
             let unplaced = match &plan {
                 Some(plan) => {
@@ -138,11 +138,12 @@ impl Stored {
                 }
                 None => Vec::new(),
             };
-            Ok(Self {
+            let mut stored = Self {
                 today,
                 visits: all.into_iter().filter(|visit| concerns(visit, today)).collect(),
-                sites: sites.into_iter().map(|site| (site.id, site)).collect(),
-                contacts,
+                homes: BTreeMap::new(),
+                contacts: Vec::new(),
+                reached: contacts::homes_reached_by_mail(conn, branch)?,
                 plan,
                 unplaced,
                 scoring: scoring(conn, branch)?,
@@ -150,12 +151,25 @@ impl Stored {
                     .map(|(_, rehearsed)| super::rehearsal::lead(&rehearsed)),
                 asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
                 branch: record,
-            })
+            };
+            stored.load_homes(conn)?;
+            Ok(stored)
         })
     }
 
+    /// Reads the homes that the page names: a few of each list, not every home of the branch.
+    fn load_homes(&mut self, conn: &mut AnyConnection) -> Result<(), AppError> {
+        let (branch, named) = (self.branch.id, homes_named(self));
+        let filter = SiteFilter { ids: Some(named.clone()), ..SiteFilter::default() };
+        let sites = sites::list(conn, branch, &filter, Page::everything())?;
+        self.homes = sites.into_iter().map(|site| (site.id, site)).collect();
+        let filter = ContactFilter { sites: Some(named), ..ContactFilter::default() };
+        self.contacts = contacts::list(conn, branch, &filter, Page::everything())?;
+        Ok(())
+    }
+
     pub(super) fn household(&self, site: SiteId) -> String {
-        self.sites.get(&site).map_or_else(
+        self.homes.get(&site).map_or_else(
             || format!("site {site}"),
             |site| format!("{}, {}, {}", site.name, site.address_1, site.city),
         )
