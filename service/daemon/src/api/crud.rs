@@ -162,11 +162,7 @@ pub(crate) async fn create<R: Editable>(
     let now = state.now();
     let ticket = idempotency::ticket();
     let (place, version, view) = write(state, move |conn| {
-        let record = R::create(conn, &caller, &input, now)?;
-        let (id, version) = (R::id(&record), R::version(&record));
-        let view = R::view(conn, record)?;
-        let deed = Deed { action: "create", kind: R::KIND, id };
-        audit::record(conn, &caller, deed, None::<&R::View>, Some(&view), now)?;
+        let (id, version, view) = add::<R>(conn, &caller, &input, now)?;
         let place = format!("/api/v1{}/{id}", R::PATH);
         if let Some(ticket) = ticket {
             ticket.keep_created(conn, &place, Some(version), &view)?;
@@ -178,6 +174,24 @@ pub(crate) async fn create<R: Editable>(
         .insert_header((header::LOCATION, place))
         .insert_header(etag::tag(version))
         .json(view))
+}
+
+/// Stores a new record and keeps who did it; its number, its version and the record as it is answered.
+///
+/// # Errors
+/// 422 for wrong fields, 409 when a unique value is taken.
+pub(crate) fn add<R: Editable>(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    input: &R::Input,
+    now: DateTime<Utc>,
+) -> Result<(i64, i64, R::View), ApiError> {
+    let record = R::create(conn, caller, input, now)?;
+    let (id, version) = (R::id(&record), R::version(&record));
+    let view = R::view(conn, record)?;
+    let deed = Deed { action: "create", kind: R::KIND, id };
+    audit::record(conn, caller, deed, None::<&R::View>, Some(&view), now)?;
+    Ok((id, version, view))
 }
 
 /// Replaces what can be edited of a record, if the client has seen its present version.

@@ -71,6 +71,11 @@ impl Fields {
         (!value.is_empty()).then_some(value)
     }
 
+    /// A secret exactly as it was typed; none when it is empty.
+    pub(super) fn secret(&self, name: &str) -> Option<&str> {
+        self.0.get(name)?.first().map(String::as_str).filter(|value| !value.is_empty())
+    }
+
     /// All values of a field, as they came.
     pub(super) fn all(&self, name: &str) -> impl Iterator<Item = &str> {
         self.0.get(name).into_iter().flatten().map(|value| value.trim())

@@ -7,6 +7,7 @@
 
 mod assets;
 pub mod charts;
+mod edit;
 mod forms;
 mod household;
 mod office;

@@ -36,10 +36,13 @@ pub(super) const REHEARSAL: Place = Place { path: "/office/rehearsal", name: "Re
 pub(super) const DAY: Place = Place { path: "/office/day", name: "Day" };
 /// The homes.
 pub(super) const HOMES: Place = Place { path: "/office/sites", name: "Homes" };
+/// The branch, its people and its notices.
+pub(super) const SETTINGS: Place = Place { path: "/office/settings", name: "Settings" };
 /// A technician's day.
 pub(super) const TODAY: Place = Place { path: "/technician/today", name: "My day" };
 
-const OFFICE_PLACES: &[Place] = &[SEASON, WEATHER, RISK, PLANS, REHEARSAL, PROOF, DAY, HOMES];
+const OFFICE_PLACES: &[Place] =
+    &[SEASON, WEATHER, RISK, PLANS, REHEARSAL, PROOF, DAY, HOMES, SETTINGS];
 const TECHNICIAN_PLACES: &[Place] = &[TODAY];
 
 /// Head, navigation and foot of a page.

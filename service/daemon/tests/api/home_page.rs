@@ -1,57 +1,10 @@
 //! The office changes a home and its people on the home's page.
 
-use hotspell_daemon::api::auth::session;
-use hotspell_daemon::server::Hooks;
 use reqwest::StatusCode;
-use reqwest::redirect::Policy;
-use serde_json::{Value, json};
+use serde_json::json;
 
-use crate::support::{Service, example_with};
-
-/// The office's browser: a session and the page's hidden fields.
-pub(crate) struct Desk {
-    pub(crate) service: Service,
-    browser: reqwest::Client,
-    cookie: String,
-}
-
-impl Desk {
-    pub(crate) async fn open() -> Self {
-        let hooks = Hooks { pages: hotspell_daemon::pages::routes, ..Hooks::NONE };
-        let service = Service::start_with(hooks, |_| {});
-        let signed_in = session::sign_in_with_token(&service.state, &service.office).await;
-        let (cookie, _) = signed_in.unwrap();
-        let cookie = format!("{}={}", cookie.name(), cookie.value());
-        let browser = reqwest::Client::builder().redirect(Policy::none()).build().unwrap();
-        Self { service, browser, cookie }
-    }
-
-    pub(crate) async fn page(&self, path: &str) -> (StatusCode, String) {
-        let request = self.browser.get(format!("{}{path}", self.service.url));
-        let answer = request.header("Cookie", &self.cookie).send().await.unwrap();
-        (answer.status(), answer.text().await.unwrap())
-    }
-
-    pub(crate) async fn send(&self, path: &str, fields: &[(&str, &str)]) -> (StatusCode, String) {
-        let request = self.browser.post(format!("{}{path}", self.service.url));
-        let request = request
-            .header("Cookie", &self.cookie)
-            .header("Content-Type", "application/x-www-form-urlencoded")
-            .body(serde_urlencoded::to_string(fields).unwrap());
-        let answer = request.send().await.unwrap();
-        (answer.status(), answer.text().await.unwrap())
-    }
-
-    pub(crate) async fn read(&self, path: &str) -> Value {
-        self.service.get(path).await.json().await.unwrap()
-    }
-}
-
-/// The value of the first field of that name.
-pub(crate) fn value<'a>(page: &'a str, name: &str) -> &'a str {
-    let field = page.split(&format!("name=\"{name}\" value=\"")).nth(1);
-    field.unwrap_or_else(|| panic!("no field {name}")).split('"').next().unwrap()
-}
+use crate::desk::{Desk, value};
+use crate::support::example_with;
 
 #[tokio::test]
 async fn a_home_is_changed_on_its_page_and_a_mistake_is_told_beside_its_field() {

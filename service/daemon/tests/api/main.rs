@@ -3,6 +3,7 @@
 
 mod access;
 mod answers;
+mod desk;
 mod document;
 mod home_page;
 mod idempotency;
@@ -10,6 +11,7 @@ mod lists;
 mod no_cool_page;
 mod resources;
 mod sessions;
+mod settings_pages;
 mod stations;
 mod support;
 mod versions;

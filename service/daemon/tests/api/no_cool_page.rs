@@ -3,7 +3,7 @@
 use reqwest::StatusCode;
 use serde_json::json;
 
-use crate::home_page::{Desk, value};
+use crate::desk::{Desk, value};
 use crate::support::example_with;
 
 #[tokio::test]

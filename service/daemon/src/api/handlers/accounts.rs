@@ -131,6 +131,49 @@ fn check_person(
     Ok(())
 }
 
+/// Stores a new account and keeps who made it.
+///
+/// # Errors
+/// 422 when whom it stands for is not there, 409 when the mail address is taken.
+pub(crate) fn add(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    fields: &AccountFields,
+    now: DateTime<Utc>,
+) -> Result<AccountView, ApiError> {
+    check_person(conn, caller, fields)?;
+    let view = AccountView::from(&rows::insert(conn, caller.branch, fields, now)?);
+    let deed = Deed { action: "create", kind: Resource::Account, id: view.id.0 };
+    audit::record(conn, caller, deed, None::<&AccountView>, Some(&view), now)?;
+    Ok(view)
+}
+
+/// Changes an account and keeps who did it. Without a password in `fields` it keeps its own; a new one
+/// ends all sessions and tokens but the caller's present one.
+///
+/// # Errors
+/// 409 when the caller shuts the own account, 422 and 409 as [`add`].
+pub(crate) fn replace(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    before: &AccountRecord,
+    mut fields: AccountFields,
+    now: DateTime<Utc>,
+) -> Result<AccountView, ApiError> {
+    check_own(caller, before.id, &fields)?;
+    check_person(conn, caller, &fields)?;
+    if fields.password_hash.is_some() {
+        end_tokens(conn, caller, before.id, now)?;
+    } else {
+        fields.password_hash.clone_from(&before.password_hash);
+    }
+    let after = rows::update(conn, caller.branch, before.id, before.version, &fields, now)?;
+    let (before, after) = (AccountView::from(before), AccountView::from(&after));
+    let deed = Deed { action: "change", kind: Resource::Account, id: after.id.0 };
+    audit::record(conn, caller, deed, Some(&before), Some(&after), now)?;
+    Ok(after)
+}
+
 /// Creates an account
 ///
 /// Its mail address must be new in the branch. Without a password it is used by tokens alone.
@@ -148,14 +191,7 @@ pub(crate) async fn create_account(
     let (input, now) = (body.value()?, state.now());
     // Hashing is slow on purpose: not inside the transaction.
     let fields = run(move || input.fields()).await?;
-    let view = write(&state, move |conn| {
-        check_person(conn, &caller, &fields)?;
-        let view = AccountView::from(&rows::insert(conn, caller.branch, &fields, now)?);
-        let deed = Deed { action: "create", kind: Resource::Account, id: view.id.0 };
-        audit::record(conn, &caller, deed, None::<&AccountView>, Some(&view), now)?;
-        Ok(view)
-    })
-    .await?;
+    let view = write(&state, move |conn| add(conn, &caller, &fields, now)).await?;
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/api/v1/accounts/{}", view.id)))
         .insert_header(etag::tag(view.version))
@@ -187,19 +223,7 @@ pub(crate) async fn update_account(
     let view = write(&state, move |conn| {
         let before = rows::find(conn, caller.branch, id)?;
         expected?.check(before.version)?;
-        let mut fields = fields?;
-        check_own(&caller, id, &fields)?;
-        check_person(conn, &caller, &fields)?;
-        if fields.password_hash.is_some() {
-            end_tokens(conn, &caller, id, now)?;
-        } else {
-            fields.password_hash.clone_from(&before.password_hash);
-        }
-        let after = rows::update(conn, caller.branch, id, before.version, &fields, now)?;
-        let (before, after) = (AccountView::from(&before), AccountView::from(&after));
-        let deed = Deed { action: "change", kind: Resource::Account, id: id.0 };
-        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
-        Ok(after)
+        replace(conn, &caller, &before, fields?, now)
     })
     .await?;
     Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
@@ -265,6 +289,64 @@ pub(crate) async fn list_tokens(
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
+/// Stores the digest of a new token of an account, and who made it.
+///
+/// # Errors
+/// 422 for a wrong label, scope or end.
+pub(crate) fn add_token(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    owner: AccountId,
+    input: &TokenInput,
+    digest: String,
+    now: DateTime<Utc>,
+) -> Result<TokenView, ApiError> {
+    if input.scope == TokenScope::CalendarFeed
+        && rows::find(conn, caller.branch, owner)?.technician_id.is_none()
+    {
+        let detail = "expected api: only a technician's account has a calendar";
+        return Err(ApiError::field("/scope", detail));
+    }
+    let new = NewToken {
+        account_id: owner,
+        digest,
+        label: input.checked_label(now)?,
+        scope: input.scope,
+        expires_at: input.expires_at,
+    };
+    let id = rows::insert_token(conn, caller.branch, &new, now)?;
+    let made = rows::tokens_of(conn, caller.branch, owner)?;
+    let view = made
+        .into_iter()
+        .find(|token| token.id == id)
+        .map(TokenView::from)
+        .ok_or_else(|| ApiError::internal("a stored token is not there"))?;
+    let deed = Deed { action: "create token", kind: Resource::Account, id: owner.0 };
+    audit::record(conn, caller, deed, None::<&TokenView>, Some(&view), now)?;
+    Ok(view)
+}
+
+/// Takes a token of an account back, and keeps who did it.
+///
+/// # Errors
+/// 404 when the account has no such token.
+pub(crate) fn take_back(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    owner: AccountId,
+    token: TokenId,
+    now: DateTime<Utc>,
+) -> Result<(), ApiError> {
+    let before = rows::tokens_of(conn, caller.branch, owner)?
+        .into_iter()
+        .find(|stored| stored.id == token)
+        .map(TokenView::from)
+        .ok_or_else(|| ApiError::not_found("token", token))?;
+    rows::revoke_token(conn, caller.branch, token, now)?;
+    let deed = Deed { action: "revoke token", kind: Resource::Account, id: owner.0 };
+    audit::record(conn, caller, deed, Some(&before), None::<&TokenView>, now)
+}
+
 /// Creates a token
 ///
 /// The answer shows it, once: only its digest is stored. Everybody may make own ones. A token of
@@ -288,30 +370,7 @@ pub(crate) async fn create_token(
     let digest = token::digest(&secret);
     let stored = write(&state, move |conn| {
         let owner = tokens_owner(conn, &caller, id.into_inner())?;
-        let input = input?;
-        if input.scope == TokenScope::CalendarFeed
-            && rows::find(conn, caller.branch, owner)?.technician_id.is_none()
-        {
-            let detail = "expected api: only a technician's account has a calendar";
-            return Err(ApiError::field("/scope", detail));
-        }
-        let new = NewToken {
-            account_id: owner,
-            digest,
-            label: input.checked_label(now)?,
-            scope: input.scope,
-            expires_at: input.expires_at,
-        };
-        let id = rows::insert_token(conn, caller.branch, &new, now)?;
-        let made = rows::tokens_of(conn, caller.branch, owner)?;
-        let view = made
-            .into_iter()
-            .find(|token| token.id == id)
-            .map(TokenView::from)
-            .ok_or_else(|| ApiError::internal("a stored token is not there"))?;
-        let deed = Deed { action: "create token", kind: Resource::Account, id: owner.0 };
-        audit::record(conn, &caller, deed, None::<&TokenView>, Some(&view), now)?;
-        Ok(view)
+        add_token(conn, &caller, owner, &input?, digest, now)
     })
     .await?;
     let place = format!("/api/v1/accounts/{}/tokens", stored.account_id);
@@ -344,15 +403,7 @@ pub(crate) async fn revoke_token(
     let (account, token, now) = (path.0, TokenId(path.1), state.now());
     write(&state, move |conn| {
         let owner = tokens_owner(conn, &caller, account)?;
-        let tokens = rows::tokens_of(conn, caller.branch, owner)?;
-        let before = tokens
-            .into_iter()
-            .find(|stored| stored.id == token)
-            .map(TokenView::from)
-            .ok_or_else(|| ApiError::not_found("token", token))?;
-        rows::revoke_token(conn, caller.branch, token, now)?;
-        let deed = Deed { action: "revoke token", kind: Resource::Account, id: owner.0 };
-        audit::record(conn, &caller, deed, Some(&before), None::<&TokenView>, now)
+        take_back(conn, &caller, owner, token, now)
     })
     .await?;
     Ok(HttpResponse::NoContent().finish())

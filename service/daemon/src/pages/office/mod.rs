@@ -10,6 +10,7 @@ mod proof;
 mod rehearsal;
 mod risk;
 mod season;
+mod settings;
 mod site;
 mod weather;
 
@@ -52,4 +53,5 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         )
         .service(web::resource("/office/day").route(web::get().to(day::show)));
     plans::routes(config);
+    settings::routes(config);
 }

@@ -12,7 +12,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::{Datelike, NaiveDate};
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, Language, SiteId};
+use hotspell_domain::{BranchId, SiteId};
 use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
@@ -21,21 +21,18 @@ use hotspell_store::visits::{self, VisitFilter, VisitRecord};
 use hotspell_store::{AnyConnection, Page, StoreError};
 use serde::Deserialize;
 
-use self::forms::{Field, Wrong};
 use crate::api::caller::Caller;
 use crate::api::crud;
-use crate::api::error::ApiError;
-use crate::api::etag::Expected;
 use crate::api::handlers::contacts::Contacts;
 use crate::api::handlers::sites::Sites;
-use crate::api::problem::ProblemKind;
 use crate::api::transact::write;
 use crate::api::types::contacts::ContactInput;
 use crate::api::types::sites::SiteInput;
 use crate::app::AppError;
 use crate::app::day::{self, DayUnit};
 use crate::app::letters::address_of;
-use crate::pages::forms::{Fields, SessionForm};
+use crate::pages::edit::{Form, Refused, field_name, refusal, version};
+use crate::pages::forms::SessionForm;
 use crate::pages::parts::{self as view, UnitView};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, HOMES, Shell, see_other};
@@ -122,8 +119,7 @@ struct SitePage {
     units: Vec<Machine>,
     agreed: Vec<String>,
     visits: Vec<VisitRow>,
-    home: FormView,
-    languages: Vec<(&'static str, &'static str, bool)>,
+    home: Form,
 }
 
 struct Machine {
@@ -136,7 +132,7 @@ struct Person {
     name: String,
     about: String,
     phone: Option<(String, String)>,
-    form: FormView,
+    form: Form,
 }
 
 struct VisitRow {
@@ -147,14 +143,6 @@ struct VisitRow {
     why: Option<String>,
 }
 
-struct FormView {
-    version: i64,
-    fields: Vec<Field>,
-    /// What belongs to no field.
-    wrong: Option<String>,
-    open: bool,
-}
-
 /// The page.
 pub(super) async fn show(
     state: web::Data<AppState>,
@@ -162,16 +150,22 @@ pub(super) async fn show(
     office: Office,
     site: web::Path<i64>,
 ) -> Result<HttpResponse, PageError> {
-    let refused = Refused::default();
-    page(&state, &request, office.0, SiteId(site.into_inner()), &refused, StatusCode::OK).await
+    let fresh = Refusal::default();
+    page(&state, &request, office.0, SiteId(site.into_inner()), &fresh, StatusCode::OK).await
 }
 
 /// A change that was refused: of the home, or of the person with this number.
 #[derive(Default)]
-struct Refused {
+struct Refusal {
     person: Option<i64>,
-    sent: Option<Fields>,
-    wrong: Wrong,
+    form: Refused,
+}
+
+impl Refusal {
+    /// What was refused of one form: of the home without a number, or of a person.
+    fn of(&self, person: Option<i64>) -> Refused {
+        if self.person == person { self.form.clone() } else { Refused::default() }
+    }
 }
 
 async fn page(
@@ -179,7 +173,7 @@ async fn page(
     request: &HttpRequest,
     caller: Caller,
     site: SiteId,
-    refused: &Refused,
+    refused: &Refusal,
     status: StatusCode,
 ) -> Result<HttpResponse, PageError> {
     let shared = state.clone();
@@ -237,15 +231,9 @@ impl Home {
         })
     }
 
-    fn page(&self, shell: Shell, refused: &Refused) -> SitePage {
+    fn page(&self, shell: Shell, refused: &Refusal) -> SitePage {
         let hertz = self.branch.mains_hertz;
-        let none = Wrong::new();
-        // What was sent belongs to one form alone.
-        let of_home = refused.person.is_none();
-        let (sent, wrong) = match of_home {
-            true => (refused.sent.as_ref(), &refused.wrong),
-            false => (None, &none),
-        };
+        let home = refused.of(None);
         SitePage {
             shell,
             id: self.site.id.0,
@@ -265,10 +253,11 @@ impl Home {
                 .collect(),
             agreed: self.agreements.iter().map(|it| self.agreed(it)).collect(),
             visits: self.visits.iter().map(visit_row).collect(),
-            home: form(self.site.version, forms::home_fields(&self.input, sent, wrong), wrong),
-            languages: [(Language::English, "English"), (Language::Spanish, "Spanish")]
-                .map(|(language, name)| (language.as_str(), name, language == self.site.language))
-                .into(),
+            home: home.form(
+                "home-",
+                Some(self.site.version),
+                forms::home_fields(&self.input, &home),
+            ),
         }
     }
 
@@ -314,16 +303,8 @@ fn site_input(conn: &mut AnyConnection, site: &SiteRecord) -> Result<SiteInput, 
     Ok(SiteInput::of(site, absences.unwrap_or_default()))
 }
 
-fn form(version: i64, fields: Vec<Field>, wrong: &Wrong) -> FormView {
-    FormView { version, fields, wrong: wrong.get("").cloned(), open: !wrong.is_empty() }
-}
-
-fn person_view(person: &ContactRecord, refused: &Refused) -> Person {
-    let none = Wrong::new();
-    let (sent, wrong) = match refused.person == Some(person.id.0) {
-        true => (refused.sent.as_ref(), &refused.wrong),
-        false => (None, &none),
-    };
+fn person_view(person: &ContactRecord, refused: &Refusal) -> Person {
+    let refused = refused.of(Some(person.id.0));
     let fields = &person.fields;
     let mail = match (&fields.email, person.may_be_mailed()) {
         (None, _) => "no mail address".to_owned(),
@@ -340,10 +321,10 @@ fn person_view(person: &ContactRecord, refused: &Refused) -> Person {
         name: fields.name.clone(),
         about: format!("{role}{mail}"),
         phone: fields.phone.clone().map(|phone| (words::dialable(&phone), phone)),
-        form: form(
-            person.version,
-            forms::person_fields(&ContactInput::from(fields), sent, wrong),
-            wrong,
+        form: refused.form(
+            format!("person{}-", person.id),
+            Some(person.version),
+            forms::person_fields(&ContactInput::from(fields), &refused),
         ),
     }
 }
@@ -381,9 +362,9 @@ pub(super) async fn change_home(
         }
     })
     .await;
-    let refused = match refusal(outcome)? {
-        None => return Ok(see_other(&format!("{}/{id}", HOMES.path))),
-        Some(wrong) => Refused { person: None, sent: Some(sent), wrong },
+    let refused = match refusal(outcome, field_name)? {
+        Ok(()) => return Ok(see_other(&format!("{}/{id}", HOMES.path))),
+        Err(wrong) => Refusal { person: None, form: Refused { sent: Some(sent), wrong } },
     };
     page(&state, &request, caller, SiteId(id), &refused, StatusCode::UNPROCESSABLE_ENTITY).await
 }
@@ -405,32 +386,9 @@ pub(super) async fn change_person(
         crud::replace::<Contacts>(conn, &caller, before, &input, now)
     })
     .await;
-    let refused = match refusal(outcome.map(|_| Ok(())))? {
-        None => return Ok(see_other(&format!("{}/{site}", HOMES.path))),
-        Some(wrong) => Refused { person: Some(id), sent: Some(sent), wrong },
+    let refused = match refusal(outcome.map(|_| Ok(())), field_name)? {
+        Ok(()) => return Ok(see_other(&format!("{}/{site}", HOMES.path))),
+        Err(wrong) => Refusal { person: Some(id), form: Refused { sent: Some(sent), wrong } },
     };
     page(&state, &request, caller, SiteId(site), &refused, StatusCode::UNPROCESSABLE_ENTITY).await
-}
-
-/// The version that the reader saw.
-fn version(sent: &Fields) -> Expected {
-    Expected::OneOf(sent.text("version").and_then(|text| text.parse().ok()).into_iter().collect())
-}
-
-/// What was wrong with a change; nothing when it is kept.
-fn refusal(outcome: Result<Result<(), Wrong>, ApiError>) -> Result<Option<Wrong>, PageError> {
-    match outcome {
-        Ok(Ok(())) => Ok(None),
-        Ok(Err(wrong)) => Ok(Some(wrong)),
-        Err(error) if error.kind() == ProblemKind::StaleVersion => Ok(Some(Wrong::from([(
-            String::new(),
-            "Somebody else has changed this meanwhile; what you entered stands below. Look at what \
-             the page says now, then send again."
-                .to_owned(),
-        )]))),
-        Err(error) if error.kind().status().is_client_error() && error.kind() != ProblemKind::NotFound => {
-            Ok(Some(forms::blame(&error)))
-        }
-        Err(error) => Err(error.into()),
-    }
 }
