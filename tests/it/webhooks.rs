@@ -316,7 +316,7 @@ async fn a_refusal_a_lost_answer_and_a_power_cut_neither_lose_nor_skip_a_change(
 }
 
 #[tokio::test]
-async fn a_dead_program_is_given_up_and_shown_and_keeps_neither_others_nor_the_mail() {
+async fn a_dead_program_is_given_up_and_shown_and_does_not_hold_up_the_others() {
     for kind in TestDatabase::KINDS {
         let mut scene = Office::begin(kind).await;
         let (daemon, office) = scene.start().await;
