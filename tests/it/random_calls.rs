@@ -462,8 +462,12 @@ async fn play(kind: DatabaseKind, steps: &[Step]) {
 fn whatever_the_three_do_and_wherever_the_power_goes_what_must_hold_holds() {
     let runtime = tokio::runtime::Runtime::new().unwrap();
     for kind in TestDatabase::KINDS {
-        let config =
-            Config { cases, max_shrink_iters: 6, failure_persistence: None, ..Config::default() };
+        let config = Config {
+            cases: CASES,
+            max_shrink_iters: 6,
+            failure_persistence: None,
+            ..Config::default()
+        };
         let rng = TestRng::deterministic_rng(config.rng_algorithm);
         let mut runner = TestRunner::new_with_rng(config, rng);
         let outcome = runner.run(&steps(), |steps| {
