@@ -9,6 +9,7 @@
 
 mod agreements;
 mod backup;
+mod bounces;
 mod browser;
 mod day_by_hand;
 mod exports;

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use chrono::NaiveDate;
-use harness::{Client, Daemon, Setup, eventually};
+use harness::{Client, Daemon, Outcome, Setup, eventually};
 use hotspell_notices::receiver::{Fault, Received, TestReceiver};
 use hotspell_test_support::{DatabaseKind, TestDatabase};
 use reqwest::Method;
@@ -68,6 +68,11 @@ impl Season {
     /// A client of the first technician.
     pub(crate) fn technician(&self, daemon: &Daemon) -> Client {
         daemon.client(Some(&self.technician_token))
+    }
+
+    /// How a command of the same binary ends that is given something on its standard input.
+    pub(crate) async fn pipe(&self, arguments: &[&str], input: &[u8]) -> Outcome {
+        self.setup.run_with(arguments, input).await
     }
 
     /// What a command of the same binary prints.

@@ -197,6 +197,22 @@ pub fn find(
         .ok_or(StoreError::NotFound("notice"))
 }
 
+/// The notice with this number, whatever its branch: for what comes from outside with a number alone.
+///
+/// # Errors
+/// [`StoreError::NotFound`] and those of the database.
+pub fn find_in_any_branch(
+    conn: &mut AnyConnection,
+    id: NoticeId,
+) -> Result<NoticeRecord, StoreError> {
+    notices::table
+        .filter(notices::id.eq(id.0))
+        .select(NoticeRecord::as_select())
+        .first(conn)
+        .optional()?
+        .ok_or(StoreError::NotFound("notice"))
+}
+
 /// Gives a worker the messages that are due, and takes them from all others until the claim runs
 /// out. Oldest due first. A message whose worker died comes free by time.
 ///

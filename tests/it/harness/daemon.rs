@@ -5,7 +5,7 @@ use std::process::{Command as Blocking, Output, Stdio};
 use std::sync::{Arc, Mutex, OnceLock};
 
 use tempfile::TempDir;
-use tokio::io::{AsyncBufReadExt, BufReader};
+use tokio::io::{AsyncBufReadExt, AsyncWriteExt as _, BufReader};
 use tokio::process::{Child, Command};
 
 use super::client::Client;
@@ -121,8 +121,19 @@ impl Setup {
 
     /// Runs `hotspell ARGUMENTS` to its end.
     pub async fn run(&self, arguments: &[&str]) -> Outcome {
-        let output = self.command(arguments).stdin(Stdio::null()).output();
-        let output = tokio::time::timeout(LIMIT, output)
+        self.run_with(arguments, b"").await
+    }
+
+    /// Runs `hotspell ARGUMENTS` to its end with something on its standard input.
+    pub async fn run_with(&self, arguments: &[&str], input: &[u8]) -> Outcome {
+        let mut command = self.command(arguments);
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = command.spawn().unwrap();
+        let mut stdin = child.stdin.take().unwrap();
+        // A command that does not read it closes the pipe, which is no failure.
+        stdin.write_all(input).await.ok();
+        drop(stdin);
+        let output = tokio::time::timeout(LIMIT, child.wait_with_output())
             .await
             .unwrap_or_else(|_| panic!("hotspell {} does not end", arguments.join(" ")))
             .unwrap();

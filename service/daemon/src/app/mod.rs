@@ -7,6 +7,7 @@ pub mod accounts;
 pub mod adopt;
 pub mod answers;
 pub mod background;
+pub mod bounces;
 pub mod calendar;
 pub mod calendar_feed;
 pub mod day;

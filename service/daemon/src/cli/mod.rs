@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use crate::server::Hooks;
 
 pub(crate) mod account;
+mod bounce;
 mod check_season;
 mod degree_days;
 mod demo;
@@ -45,6 +46,8 @@ enum Command {
     Serve(serve::ConfigArg),
     /// Bring your own records as CSV files; docs/import.md describes them.
     Import(import::ImportArgs),
+    /// Read a delivery report from standard input: whom a notice did not reach is called instead.
+    Bounce(bounce::BounceArgs),
     /// Branches.
     #[command(subcommand)]
     Branch(account::BranchCommand),
@@ -90,6 +93,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Openapi => openapi::run(),
         Command::Serve(args) => serve::run(&args, HOOKS),
         Command::Import(args) => import::run(&args),
+        Command::Bounce(args) => bounce::run(&args),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
         Command::DegreeDays(args) => degree_days::run(args),
