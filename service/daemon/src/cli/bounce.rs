@@ -54,7 +54,10 @@ fn sentence(outcome: &Returned) -> String {
             format!("{address}: not refused for good, nothing changes")
         }
         Returned::AddressNotInUse(address) => {
-            format!("{address}: is nobody's address any more, nothing changes")
+            format!(
+                "{address}: the notice did not go to this address, or its person has another by now; \
+                 nothing changes"
+            )
         }
     }
 }
