@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_notices::links::LinkKey;
 use hotspell_store::Store;
 
+use crate::app::background::AtWork;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::feeds::Sources;
@@ -23,6 +24,8 @@ pub struct AppState {
     pub links: LinkKey,
     /// What is remembered of the sources of weather.
     pub sources: Sources,
+    /// The long work of this process.
+    pub at_work: AtWork,
 }
 
 impl AppState {
@@ -47,7 +50,14 @@ impl AppState {
                 LinkKey::new(&random.map(uuid::Uuid::into_bytes).concat())?
             }
         };
-        Ok(Self { store, clock, config: Arc::new(config), links, sources: Sources::default() })
+        Ok(Self {
+            store,
+            clock,
+            config: Arc::new(config),
+            links,
+            sources: Sources::default(),
+            at_work: AtWork::default(),
+        })
     }
 
     /// The present instant.

@@ -7,7 +7,7 @@ use hotspell_domain::{SiteId, VisitKind, VisitRule};
 use hotspell_store::agreements::{AgreementFields, AgreementRecord};
 use hotspell_store::{AnyConnection, KeyedRecord, sites};
 
-use crate::Context;
+use crate::context::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
@@ -52,15 +52,18 @@ fn read(cells: &mut Cells<'_>, known: &HashMap<String, SiteId>) -> Option<Agreem
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let known = sites::ids_by_key(conn, context.branch)?;
-    let wanted =
-        table.read(|cells| read(cells, &known)).into_iter().map(|(_, draft)| draft).collect();
+    let wanted = table
+        .read(context, |cells| read(cells, &known))?
+        .into_iter()
+        .map(|(_, draft)| draft)
+        .collect();
     table.check()?;
     let stored = AgreementRecord::by_key(conn, context.branch)?;
-    let synced = sync(conn, context.branch, &stored, wanted, context.now)?;
+    let synced = sync(conn, context, &stored, wanted)?;
     Ok(Outcome {
         inserted: synced.count(Fate::Inserted),
         changed: synced.count(Fate::Changed),

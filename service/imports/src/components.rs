@@ -8,7 +8,7 @@ use hotspell_store::components::{self, ComponentFields, ComponentRecord};
 use hotspell_store::units::UnitRecord;
 use hotspell_store::{AnyConnection, KeyedRecord, Page, StoreError, agreements};
 
-use crate::Context;
+use crate::context::{Context, KEEPING, STEP};
 use crate::report::{ImportRefusal, Outcome};
 use crate::table::{Cells, Column, RowRef, Table, optional, required};
 use crate::values::{self, Between, LINE_MAX};
@@ -37,7 +37,7 @@ struct Known {
 }
 
 impl Known {
-    fn load(conn: &mut AnyConnection, context: &Context) -> Result<Self, StoreError> {
+    fn load(conn: &mut AnyConnection, context: &Context<'_>) -> Result<Self, StoreError> {
         let all = agreements::AgreementFilter::default();
         let mut under_agreement_from = HashMap::new();
         for agreement in agreements::list(conn, context.branch, &all, Page::everything())? {
@@ -271,11 +271,11 @@ fn clashes(stays: &mut [Stay<'_>]) -> Vec<(RowRef, String, String)> {
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let known = Known::load(conn, context)?;
-    let drafts = table.read(|cells| read(cells, &known, context.today));
+    let drafts = table.read(context, |cells| read(cells, &known, context.today))?;
     let mut order = Vec::new();
     if check_successors(table, &drafts, &known) {
         let (layers, circle) = layers(&drafts, &known);
@@ -324,12 +324,12 @@ fn assumptions(drafts: &[(RowRef, Draft)]) -> Outcome {
 /// followed; then changes the rest.
 fn apply(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     mut stored: HashMap<String, ComponentRecord>,
     drafts: &[(RowRef, Draft)],
     layers: &[Vec<usize>],
     outcome: &mut Outcome,
-) -> Result<(), StoreError> {
+) -> Result<(), ImportRefusal> {
     let (branch, now) = (context.branch, context.now);
     let mut changed: HashSet<ComponentId> = HashSet::new();
     for (_, draft) in drafts {
@@ -360,10 +360,13 @@ fn apply(
                 changed.insert(old.id);
             }
         }
-        let (keys, rows): (Vec<&str>, Vec<ComponentFields>) = new.into_iter().unzip();
-        let numbers = components::insert_many(conn, branch, &rows, now)?;
-        outcome.inserted += numbers.len();
-        ids.extend(keys.into_iter().zip(numbers));
+        for step in new.chunks(STEP) {
+            context.step(KEEPING, outcome.inserted, drafts.len())?;
+            let (keys, rows): (Vec<&str>, Vec<ComponentFields>) = step.iter().cloned().unzip();
+            let numbers = components::insert_many(conn, branch, &rows, now)?;
+            outcome.inserted += numbers.len();
+            ids.extend(keys.into_iter().zip(numbers));
+        }
     }
     outcome.changed = changed.len();
     outcome.unchanged = drafts.len() - outcome.inserted - outcome.changed;

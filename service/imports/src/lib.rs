@@ -6,6 +6,7 @@
 
 mod agreements;
 mod components;
+mod context;
 mod export;
 mod formula;
 mod readings;
@@ -24,22 +25,16 @@ use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::BranchId;
 use hotspell_store::{AnyConnection, Store, StoreError};
 
+pub use context::{Context, Observer};
 pub use export::{ExportError, export};
 pub use report::{
     Assumption, Finding, ImportKind, ImportRefusal, ImportReport, MAX_BYTES, MAX_FINDINGS,
     MAX_LISTED, MAX_ROWS,
 };
 
+use context::KEEPING;
 use report::Outcome;
 use table::Table;
-
-/// What every kind of import needs to know.
-pub(crate) struct Context {
-    pub(crate) branch: BranchId,
-    pub(crate) now: DateTime<Utc>,
-    /// The branch's calendar day.
-    pub(crate) today: NaiveDate,
-}
 
 /// Keeps what a file says, or only checks it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,10 +45,52 @@ pub enum Mode {
     DryRun,
 }
 
+/// A file that was taken apart, before its values are looked at.
+pub struct CsvFile {
+    kind: ImportKind,
+    table: Table<'static>,
+}
+
+impl core::fmt::Debug for CsvFile {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("CsvFile")
+            .field("kind", &self.kind)
+            .field("rows", &self.table.len())
+            .finish_non_exhaustive()
+    }
+}
+
+impl CsvFile {
+    /// Takes a file apart. If it is refused, `listed` findings are named and the rest is counted.
+    ///
+    /// # Errors
+    /// [`ImportRefusal`]: it is no such file.
+    pub fn read(kind: ImportKind, reader: impl Read, listed: usize) -> Result<Self, ImportRefusal> {
+        let text = table::read_text(reader)?;
+        Ok(Self { kind, table: Table::parse(&text, columns(kind), listed)? })
+    }
+
+    /// Brings the records to what the file says, within the caller's write transaction, which must
+    /// be rolled back when this refuses.
+    ///
+    /// # Errors
+    /// [`ImportRefusal`]: part of the file may be written.
+    pub fn import(
+        mut self,
+        conn: &mut AnyConnection,
+        context: &Context<'_>,
+    ) -> Result<ImportReport, ImportRefusal> {
+        let outcome = run(conn, context, self.kind, &mut self.table)?;
+        // The last look before the caller keeps it.
+        context.step(KEEPING, 1, 1)?;
+        Ok(outcome.into_report(self.kind, self.table.len()))
+    }
+}
+
 /// Ends the transaction of a dry run or a refused file.
 enum Stop {
     Refused(ImportRefusal),
-    DryRun(Outcome),
+    DryRun(ImportReport),
 }
 
 impl From<StoreError> for Stop {
@@ -62,8 +99,8 @@ impl From<StoreError> for Stop {
     }
 }
 
-/// Imports one file into a branch. `today` is the branch's calendar day: days after it are refused
-/// where they cannot be.
+/// Imports one file into a branch, in a transaction of its own. `today` is the branch's calendar
+/// day: days after it are refused where they cannot be.
 ///
 /// # Errors
 /// [`ImportRefusal`]: nothing was changed.
@@ -76,27 +113,24 @@ pub fn import(
     now: DateTime<Utc>,
     today: NaiveDate,
 ) -> Result<ImportReport, ImportRefusal> {
-    let text = table::read_text(reader)?;
-    let mut table = Table::parse(&text, columns(kind))?;
-    let context = Context { branch, now, today };
-    let outcome = store.write(|c| {
-        let outcome = run(c, &context, kind, &mut table).map_err(Stop::Refused)?;
+    let file = CsvFile::read(kind, reader, MAX_FINDINGS)?;
+    let context = Context::unwatched(branch, now, today);
+    let outcome = store.write(|conn| {
+        let report = file.import(conn, &context).map_err(Stop::Refused)?;
         match mode {
-            Mode::Keep => Ok(outcome),
-            Mode::DryRun => Err(Stop::DryRun(outcome)),
+            Mode::Keep => Ok(report),
+            Mode::DryRun => Err(Stop::DryRun(ImportReport { dry_run: true, ..report })),
         }
     });
     match outcome {
-        Ok(outcome) | Err(Stop::DryRun(outcome)) => {
-            Ok(outcome.into_report(kind, mode == Mode::DryRun, table.len()))
-        }
+        Ok(report) | Err(Stop::DryRun(report)) => Ok(report),
         Err(Stop::Refused(refusal)) => Err(refusal),
     }
 }
 
 fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     kind: ImportKind,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {

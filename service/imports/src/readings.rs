@@ -9,7 +9,7 @@ use hotspell_store::readings::{ReadingFields, ReadingRecord};
 use hotspell_store::words::Section;
 use hotspell_store::{AnyConnection, KeyedRecord, technicians};
 
-use crate::Context;
+use crate::context::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
@@ -103,7 +103,7 @@ fn under_load(cells: &mut Cells<'_>) -> (Option<f64>, Option<f64>) {
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let known = Known {
@@ -111,13 +111,13 @@ pub(crate) fn run(
         technicians: technicians::ids_by_key(conn, context.branch)?,
     };
     let wanted = table
-        .read(|cells| read(cells, &known, (context.now, context.today)))
+        .read(context, |cells| read(cells, &known, (context.now, context.today)))?
         .into_iter()
         .map(|(_, draft)| draft)
         .collect();
     table.check()?;
     let stored = ReadingRecord::by_key(conn, context.branch)?;
-    let synced = sync(conn, context.branch, &stored, wanted, context.now)?;
+    let synced = sync(conn, context, &stored, wanted)?;
     Ok(Outcome {
         inserted: synced.count(Fate::Inserted),
         changed: synced.count(Fate::Changed),

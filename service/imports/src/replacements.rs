@@ -6,8 +6,8 @@ use hotspell_domain::{CapacitorRating, ComponentEnd};
 use hotspell_store::components::{self, ComponentFields, ComponentRecord, Ending, Successor};
 use hotspell_store::{AnyConnection, StoreError};
 
-use crate::Context;
 use crate::components::rating;
+use crate::context::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::Fate;
 use crate::table::{Cells, Column, Table, optional, required};
@@ -29,7 +29,7 @@ struct Draft {
     successor: Option<Successor>,
 }
 
-fn read(cells: &mut Cells<'_>, old: ComponentRecord, context: &Context) -> Option<Draft> {
+fn read(cells: &mut Cells<'_>, old: ComponentRecord, context: &Context<'_>) -> Option<Draft> {
     let ended_on = cells.required("ended_on", values::past_day(context.today));
     let kind: Option<ComponentEnd> = cells.required("end_kind", values::word);
     let last_seen_good_on = cells.optional("last_seen_good_on", values::past_day(context.today));
@@ -93,7 +93,7 @@ fn same_end(cells: &mut Cells<'_>, draft: &Draft, successor: Option<&str>) -> Op
 
 fn apply(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     cells: &mut Cells<'_>,
 ) -> Result<Option<Fate>, StoreError> {
     let (branch, now) = (context.branch, context.now);
@@ -140,11 +140,11 @@ fn apply(
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let mut failed = None;
-    let fates = table.read(|cells| {
+    let fates = table.read(context, |cells| {
         if failed.is_some() {
             return None;
         }
@@ -152,7 +152,7 @@ pub(crate) fn run(
             failed = Some(error);
             None
         })
-    });
+    })?;
     if let Some(error) = failed {
         return Err(error.into());
     }

@@ -118,10 +118,10 @@ pub struct ImportReport {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub struct Finding {
-    /// The row as a spreadsheet counts: the header is row 1.
+    /// Number of the row as a spreadsheet counts: the header is row 1.
     pub row: usize,
-    /// The line of the file on which the row begins; greater than the row when a field holds a
-    /// line break.
+    /// Number of the line of the file on which the row begins; greater than the row when a field
+    /// holds a line break.
     pub line: u64,
     /// The column; nothing when the whole row is meant.
     pub column: Option<String>,
@@ -189,6 +189,9 @@ pub enum ImportRefusal {
         /// All of them.
         total: usize,
     },
+    /// The caller wanted it to stop.
+    #[error("stopped before its end; nothing of the file was kept")]
+    Stopped,
     /// The database refused or failed.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -239,10 +242,10 @@ impl Outcome {
         self.assumptions.push(Assumption { what: what.to_owned(), count, keys });
     }
 
-    pub(crate) fn into_report(self, kind: ImportKind, dry_run: bool, rows: usize) -> ImportReport {
+    pub(crate) fn into_report(self, kind: ImportKind, rows: usize) -> ImportReport {
         ImportReport {
             kind,
-            dry_run,
+            dry_run: false,
             rows,
             inserted: self.inserted,
             changed: self.changed,

@@ -8,7 +8,7 @@ use hotspell_store::contacts::{ContactFields, ContactRecord};
 use hotspell_store::sites::{self, SiteAbsence, SiteFields, SiteRecord};
 use hotspell_store::{AnyConnection, KeyedRecord, WeekdaySet};
 
-use crate::Context;
+use crate::context::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, Synced, sync};
 use crate::table::{Cells, Column, Table, optional, required};
@@ -210,18 +210,18 @@ fn midnight(day: NaiveDate) -> DateTime<Utc> {
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let drafts: Vec<Draft> = table
-        .read(|cells| read(cells, context.today))
+        .read(context, |cells| read(cells, context.today))?
         .into_iter()
         .map(|(_, draft)| draft)
         .collect();
     table.check()?;
     let stored = SiteRecord::by_key(conn, context.branch)?;
     let wanted = drafts.iter().map(|draft| draft.fields.clone()).collect();
-    let mut synced = sync(conn, context.branch, &stored, wanted, context.now)?;
+    let mut synced = sync(conn, context, &stored, wanted)?;
     keep_absences(conn, context, &drafts, &mut synced)?;
     keep_contacts(conn, context, &drafts, &mut synced)?;
     let mut outcome = Outcome {
@@ -247,7 +247,7 @@ pub(crate) fn run(
 
 fn keep_absences(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     drafts: &[Draft],
     synced: &mut Synced<SiteId>,
 ) -> Result<(), ImportRefusal> {
@@ -278,7 +278,7 @@ fn keep_absences(
 
 fn keep_contacts(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     drafts: &[Draft],
     synced: &mut Synced<SiteId>,
 ) -> Result<(), ImportRefusal> {
@@ -303,7 +303,7 @@ fn keep_contacts(
             Some((contact.key.clone(), (home, contact.site_id)))
         })
         .collect();
-    let contacts = sync(conn, context.branch, &stored, wanted, context.now)?;
+    let contacts = sync(conn, context, &stored, wanted)?;
     for (key, (_, fate)) in &contacts.records {
         if *fate == Fate::Unchanged {
             continue;

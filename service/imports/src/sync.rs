@@ -2,9 +2,10 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, Utc};
-use hotspell_domain::BranchId;
-use hotspell_store::{AnyConnection, KeyedRecord, StoreError};
+use hotspell_store::{AnyConnection, KeyedRecord};
+
+use crate::context::{Context, KEEPING, STEP};
+use crate::report::ImportRefusal;
 
 /// What became of one record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,14 +41,15 @@ impl<Id: Copy> Synced<Id> {
 /// Inserts the new records in batches and updates those that differ.
 pub(crate) fn sync<R: KeyedRecord>(
     conn: &mut AnyConnection,
-    branch: BranchId,
+    context: &Context<'_>,
     stored: &HashMap<String, R>,
     wanted: Vec<R::Fields>,
-    now: DateTime<Utc>,
-) -> Result<Synced<R::Id>, StoreError> {
+) -> Result<Synced<R::Id>, ImportRefusal> {
+    let (branch, now, all) = (context.branch, context.now, wanted.len());
     let mut records = HashMap::with_capacity(wanted.len());
     let mut new = Vec::new();
     for fields in wanted {
+        context.step(KEEPING, records.len(), all)?;
         match stored.get(R::key_of(&fields)) {
             None => new.push(fields),
             Some(record) if *record.fields() == fields => {
@@ -59,11 +61,11 @@ pub(crate) fn sync<R: KeyedRecord>(
             }
         }
     }
-    let ids = R::insert_many(conn, branch, &new, now)?;
-    records.extend(
-        new.iter()
-            .zip(ids)
-            .map(|(fields, id)| (R::key_of(fields).to_owned(), (id, Fate::Inserted))),
-    );
+    for step in new.chunks(STEP) {
+        context.step(KEEPING, records.len(), all)?;
+        let ids = R::insert_many(conn, branch, step, now)?;
+        let keys = step.iter().map(|fields| R::key_of(fields).to_owned());
+        records.extend(keys.zip(ids.into_iter().map(|id| (id, Fate::Inserted))));
+    }
     Ok(Synced { records })
 }

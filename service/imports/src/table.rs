@@ -6,8 +6,9 @@ use std::io::Read;
 use csv::StringRecord;
 use hotspell_domain::record_lines::RecordLines;
 
+use crate::context::{Context, READING};
 use crate::formula;
-use crate::report::{Finding, ImportRefusal, MAX_BYTES, MAX_FINDINGS, MAX_ROWS};
+use crate::report::{Finding, ImportRefusal, MAX_BYTES, MAX_ROWS};
 
 /// A column that a kind of file may have.
 #[derive(Debug, Clone, Copy)]
@@ -57,11 +58,17 @@ pub(crate) struct Table<'a> {
     rows: Vec<Row>,
     findings: Vec<Finding>,
     total_findings: usize,
+    /// Findings that are listed; the rest is counted.
+    listed: usize,
 }
 
 impl<'a> Table<'a> {
-    /// Takes the text apart.
-    pub(crate) fn parse(text: &str, columns: &'a [Column]) -> Result<Self, ImportRefusal> {
+    /// Takes the text apart; so many findings are listed, the rest is counted.
+    pub(crate) fn parse(
+        text: &str,
+        columns: &'a [Column],
+        listed: usize,
+    ) -> Result<Self, ImportRefusal> {
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
             .flexible(true)
@@ -73,8 +80,14 @@ impl<'a> Table<'a> {
         };
         let header = header.map_err(unreadable)?;
         let places = places(&header, columns)?;
-        let mut table =
-            Self { columns, places, rows: Vec::new(), findings: Vec::new(), total_findings: 0 };
+        let mut table = Self {
+            columns,
+            places,
+            rows: Vec::new(),
+            findings: Vec::new(),
+            total_findings: 0,
+            listed,
+        };
         let mut line = 1;
         for number in 2.. {
             let begins = records.reader().position().byte();
@@ -120,22 +133,24 @@ impl<'a> Table<'a> {
 
     fn report(&mut self, finding: Finding) {
         self.total_findings += 1;
-        if self.findings.len() < MAX_FINDINGS {
+        if self.findings.len() < self.listed {
             self.findings.push(finding);
         }
     }
 
     /// Reads every row by `read`, which reports what is wrong and gives nothing then. The first
-    /// column is the record's key; the same key again is reported.
+    /// column is the record's key; the same key again is reported. Stops when the context says so.
     pub(crate) fn read<T>(
         &mut self,
+        context: &Context<'_>,
         mut read: impl FnMut(&mut Cells<'_>) -> Option<T>,
-    ) -> Vec<(RowRef, T)> {
+    ) -> Result<Vec<(RowRef, T)>, ImportRefusal> {
         let mut drafts = Vec::with_capacity(self.rows.len());
         let mut seen: HashMap<String, usize> = HashMap::with_capacity(self.rows.len());
         let key_column = self.columns[0].name;
         let mut reported = Vec::new();
-        for row in &self.rows {
+        for (done, row) in self.rows.iter().enumerate() {
+            context.step(READING, done, self.rows.len())?;
             let mut cells = Cells { row, places: &self.places, findings: Vec::new() };
             let key = cells.raw(key_column);
             if let Some(first) = seen.get(key) {
@@ -152,7 +167,7 @@ impl<'a> Table<'a> {
             }
         }
         reported.into_iter().for_each(|finding| self.report(finding));
-        drafts
+        Ok(drafts)
     }
 
     /// Reports something about a row that only shows when rows are seen together.

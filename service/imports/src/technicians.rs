@@ -6,7 +6,7 @@ use hotspell_store::technicians::{
 };
 use hotspell_store::{AnyConnection, KeyedRecord};
 
-use crate::Context;
+use crate::context::{Context, KEEPING};
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
@@ -87,15 +87,17 @@ fn read(cells: &mut Cells<'_>) -> Option<Draft> {
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
-    let drafts: Vec<Draft> = table.read(read).into_iter().map(|(_, draft)| draft).collect();
+    let drafts: Vec<Draft> =
+        table.read(context, read)?.into_iter().map(|(_, draft)| draft).collect();
     table.check()?;
     let stored = TechnicianRecord::by_key(conn, context.branch)?;
     let wanted = drafts.iter().map(|draft| draft.fields.clone()).collect();
-    let mut synced = sync(conn, context.branch, &stored, wanted, context.now)?;
-    for draft in &drafts {
+    let mut synced = sync(conn, context, &stored, wanted)?;
+    for (done, draft) in drafts.iter().enumerate() {
+        context.step(KEEPING, done, drafts.len())?;
         let Some((id, _)) = synced.records.get(&draft.fields.key).copied() else { continue };
         let branch = context.branch;
         let skills = technicians::set_skills(conn, branch, id, &draft.skills)?;
@@ -126,7 +128,7 @@ pub(crate) fn run(
 
 fn absences(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     id: hotspell_domain::TechnicianId,
     wanted: &[TechnicianAbsence],
 ) -> Result<bool, ImportRefusal> {

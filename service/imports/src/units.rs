@@ -7,7 +7,7 @@ use hotspell_domain::{Exposure, SiteId};
 use hotspell_store::units::{UnitFields, UnitRecord};
 use hotspell_store::{AnyConnection, KeyedRecord, sites};
 
-use crate::Context;
+use crate::context::Context;
 use crate::report::{ImportRefusal, Outcome};
 use crate::sync::{Fate, sync};
 use crate::table::{Cells, Column, Table, optional, required};
@@ -76,12 +76,12 @@ fn read(
 
 pub(crate) fn run(
     conn: &mut AnyConnection,
-    context: &Context,
+    context: &Context<'_>,
     table: &mut Table<'_>,
 ) -> Result<Outcome, ImportRefusal> {
     let known = sites::ids_by_key(conn, context.branch)?;
     let wanted: Vec<UnitFields> = table
-        .read(|cells| read(cells, &known, context.today))
+        .read(context, |cells| read(cells, &known, context.today))?
         .into_iter()
         .map(|(_, draft)| draft)
         .collect();
@@ -96,7 +96,7 @@ pub(crate) fn run(
     );
     outcome.assume("no capacity", keys(|unit| unit.capacity_watts.is_none()));
     let stored = UnitRecord::by_key(conn, context.branch)?;
-    let synced = sync(conn, context.branch, &stored, wanted, context.now)?;
+    let synced = sync(conn, context, &stored, wanted)?;
     outcome.inserted = synced.count(Fate::Inserted);
     outcome.changed = synced.count(Fate::Changed);
     outcome.unchanged = synced.count(Fate::Unchanged);

@@ -77,6 +77,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("put_branch_stations", OFFICE),
     ("list_station_weights", OFFICE),
     ("create_import", OFFICE),
+    ("find_import", OFFICE),
     ("find_export", OFFICE),
     ("create_scoring_run", OFFICE),
     ("create_backtest", OFFICE),

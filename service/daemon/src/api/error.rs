@@ -226,6 +226,7 @@ impl From<AppError> for ApiError {
                 Self::new(ProblemKind::Conflict, detail)
             }
             AppError::Forbidden(detail) => Self::new(ProblemKind::Forbidden, detail),
+            AppError::Import(refusal) => refusal.into(),
             AppError::Store(error) => error.into(),
             AppError::Internal { .. } => Self::internal(error),
         }

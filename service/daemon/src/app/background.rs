@@ -1,14 +1,20 @@
 //! Long work beside the requests: recorded as a run that says how far it is and can be stopped.
 //!
 //! The run's row is the whole of what others know of the work, so that any process on the same
-//! database may show it and ask it to stop.
+//! database may show it and ask it to stop. The process that works knows more: it answers from
+//! memory while the work itself holds the embedded database's one writer, and no row can be
+//! written.
 
+use std::collections::HashMap;
+use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use chrono::TimeDelta;
 use hotspell_domain::{BranchId, RunId};
+use hotspell_imports::ImportRefusal;
 use hotspell_store::runs::{self, RunRecord};
 use hotspell_store::words::{RunKind, RunOutcome};
 use serde_json::{Value, json};
@@ -37,6 +43,16 @@ impl Watch {
         self.share.fetch_max(share.clamp(0.0, 1.0).to_bits(), Ordering::Relaxed);
     }
 
+    /// As [`Watch::tell`]; answers whether to go on.
+    pub fn goes_on(&self, share: f64) -> ControlFlow<()> {
+        self.tell(share);
+        if self.stop.load(Ordering::Relaxed) {
+            ControlFlow::Break(())
+        } else {
+            ControlFlow::Continue(())
+        }
+    }
+
     /// Set when the work is to end.
     #[must_use]
     pub const fn stop(&self) -> &AtomicBool {
@@ -45,6 +61,35 @@ impl Watch {
 
     fn share(&self) -> f64 {
         f64::from_bits(self.share.load(Ordering::Relaxed))
+    }
+}
+
+/// The work that goes on in this process, by its run.
+#[derive(Debug, Clone, Default)]
+pub struct AtWork(Arc<Mutex<HashMap<RunId, Arc<Watch>>>>);
+
+impl AtWork {
+    fn of(&self, run: RunId) -> Option<Arc<Watch>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).get(&run).cloned()
+    }
+
+    fn begin(&self, run: RunId) -> Began {
+        let watch = Arc::new(Watch::default());
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).insert(run, Arc::clone(&watch));
+        Began { all: self.clone(), run, watch }
+    }
+}
+
+/// Work that has begun; it is over when this is dropped, also by a panic.
+struct Began {
+    all: AtWork,
+    run: RunId,
+    watch: Arc<Watch>,
+}
+
+impl Drop for Began {
+    fn drop(&mut self) {
+        self.all.0.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.run);
     }
 }
 
@@ -67,13 +112,26 @@ pub fn standing(state: &AppState, run: &RunRecord) -> Standing {
     if run.finished_at.is_some() {
         return Standing::Ended(run.outcome);
     }
+    let here = state.at_work.of(run.id);
     let heard = run.heard_at.unwrap_or(run.started_at);
-    if state.now() - heard > SILENCE {
+    if here.is_none() && state.now() - heard > SILENCE {
         Standing::Lost
-    } else if run.stop_asked_at.is_some() {
+    } else if run.stop_asked_at.is_some()
+        || here.is_some_and(|watch| watch.stop.load(Ordering::Relaxed))
+    {
         Standing::Stopping
     } else {
         Standing::Running
+    }
+}
+
+/// How far a run is, from 0 to 1; none of a run that does not tell.
+#[must_use]
+pub fn progress(state: &AppState, run: &RunRecord) -> Option<f64> {
+    let here = state.at_work.of(run.id).filter(|_| run.finished_at.is_none());
+    match here {
+        Some(watch) => Some(watch.share().max(run.progress.unwrap_or(0.0))),
+        None => run.progress,
     }
 }
 
@@ -107,7 +165,8 @@ pub fn start(
         Ok(run)
     })?;
     let state = state.clone();
-    let watched = move || watched(&state, branch, run, work);
+    let began = state.at_work.begin(run);
+    let watched = move || watched(&state, branch, &began, work);
     std::thread::Builder::new()
         .name(format!("run-{run}"))
         .spawn(watched)
@@ -119,14 +178,13 @@ pub fn start(
 fn watched(
     state: &AppState,
     branch: BranchId,
-    run: RunId,
+    began: &Began,
     work: impl FnOnce(&AppState, RunId, &Watch) -> Result<Value, AppError>,
 ) {
-    let watch = Watch::default();
+    let (run, watch) = (began.run, &*began.watch);
     let result = std::thread::scope(|scope| {
         // Dropped when the work ends, also by a panic: the beat then ends too.
         let (alive, ended) = sync_channel::<()>(0);
-        let watch = &watch;
         scope.spawn(move || {
             while ended.recv_timeout(BEAT) == Err(RecvTimeoutError::Timeout) {
                 beat(state, branch, run, watch);
@@ -142,15 +200,36 @@ fn watched(
     let (outcome, detail) = match result {
         Ok(detail) => (RunOutcome::Succeeded, detail),
         Err(AppError::Stopped(why)) => (RunOutcome::Stopped, json!({ "stopped": why })),
-        Err(error) => (RunOutcome::Failed, json!({ "error": error.to_string() })),
+        Err(error) => (RunOutcome::Failed, failure(&error)),
     };
     let closed = state.store.write(|conn| {
+        // Work that keeps something may have closed its row with it, in one transaction.
+        if runs::find(conn, branch, run)?.finished_at.is_some() {
+            return Ok(());
+        }
         runs::report(conn, branch, run, watch.share(), state.now())?;
         runs::finish(conn, branch, run, outcome, Some(&detail), state.now())
     });
     if let Err(error) = closed {
         tracing::error!(%run, error = %error, "the end of long work is not recorded");
     }
+}
+
+/// Why work has no result, as its row keeps it: a refused file with every row that it names.
+fn failure(error: &AppError) -> Value {
+    match error {
+        AppError::Import(ImportRefusal::Rows { findings, total }) => {
+            json!({ "error": error.to_string(), "findings": findings, "total": total })
+        }
+        error => json!({ "error": error.to_string() }),
+    }
+}
+
+/// Why a run has no result, when it failed or was stopped.
+#[must_use]
+pub fn reason(run: &RunRecord) -> Option<String> {
+    let detail = run.detail.as_ref()?;
+    ["error", "stopped"].iter().find_map(|key| Some(detail.get(key)?.as_str()?.to_owned()))
 }
 
 fn beat(state: &AppState, branch: BranchId, run: RunId, watch: &Watch) {
@@ -171,8 +250,17 @@ fn beat(state: &AppState, branch: BranchId, run: RunId, watch: &Watch) {
 /// for its answer.
 pub fn stop_any(state: &AppState, branch: BranchId, run: RunId) -> Result<RunRecord, AppError> {
     let now = state.now();
+    state.store.read(|conn| runs::find(conn, branch, run))?;
+    // At once where the work is here: it may hold the writer that the row waits for.
+    let here = state.at_work.of(run);
+    if let Some(watch) = &here {
+        watch.stop.store(true, Ordering::Relaxed);
+    }
     state.store.write(|conn| {
         let record = runs::find(conn, branch, run)?;
+        if here.is_some() && record.outcome == RunOutcome::Stopped {
+            return Ok(record);
+        }
         if record.finished_at.is_none() && record.heard_at.is_none() {
             return Err(AppError::Conflict(format!(
                 "run {run} does not listen; somebody waits for its answer"
@@ -192,11 +280,8 @@ pub fn stop(
     kind: RunKind,
     run: RunId,
 ) -> Result<RunRecord, AppError> {
-    let now = state.now();
-    state.store.write(|conn| {
-        if runs::find(conn, branch, run)?.kind != kind {
-            return Err(AppError::not_found(kind.as_str(), run));
-        }
-        Ok(runs::ask_to_stop(conn, branch, run, now)?)
-    })
+    if state.store.read(|conn| runs::find(conn, branch, run))?.kind != kind {
+        return Err(AppError::not_found(kind.as_str(), run));
+    }
+    stop_any(state, branch, run)
 }

@@ -21,6 +21,7 @@ pub mod fleet;
 pub mod follow_up;
 pub mod heat;
 pub mod history;
+pub mod imports;
 pub mod insertion;
 pub mod judging;
 pub mod late_weather;
@@ -67,6 +68,7 @@ pub mod way;
 pub mod weather;
 pub mod weather_report;
 
+use hotspell_imports::ImportRefusal;
 use hotspell_planning::PlanningError;
 use hotspell_store::StoreError;
 
@@ -96,6 +98,9 @@ pub enum AppError {
     /// The work was stopped on request; says how far it came.
     #[error("{0}")]
     Stopped(String),
+    /// A file was refused; says where and what was expected.
+    #[error(transparent)]
+    Import(ImportRefusal),
     /// The store refused or failed.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -108,6 +113,16 @@ pub enum AppError {
         #[source]
         source: Box<dyn std::error::Error + Send + Sync>,
     },
+}
+
+impl From<ImportRefusal> for AppError {
+    fn from(refusal: ImportRefusal) -> Self {
+        match refusal {
+            ImportRefusal::Stopped => Self::Stopped(refusal.to_string()),
+            ImportRefusal::Store(error) => Self::Store(error),
+            refusal => Self::Import(refusal),
+        }
+    }
 }
 
 impl AppError {

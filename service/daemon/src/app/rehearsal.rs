@@ -139,13 +139,6 @@ pub fn found(run: &RunRecord) -> Result<Option<Rehearsed>, AppError> {
     }
 }
 
-/// Why a run has no result, when it failed or was stopped.
-#[must_use]
-pub fn reason(run: &RunRecord) -> Option<String> {
-    let detail = run.detail.as_ref()?;
-    ["error", "stopped"].iter().find_map(|key| Some(detail.get(key)?.as_str()?.to_owned()))
-}
-
 /// The last rehearsal that came to its end.
 ///
 /// # Errors

@@ -1,18 +1,21 @@
 //! Bringing the user's own data as CSV.
 
-use actix_web::http::header::CONTENT_TYPE;
-use actix_web::{HttpRequest, HttpResponse, post, web};
-use hotspell_domain::local_time::local_day;
-use hotspell_imports::{Finding, ImportKind, ImportRefusal, ImportReport, Mode, import};
-use hotspell_store::branches;
-use hotspell_store::words::Resource;
+use std::ops::ControlFlow;
 
-use crate::api::audit::{self, Deed};
+use actix_web::http::header::{CONTENT_TYPE, LOCATION};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use hotspell_domain::RunId;
+use hotspell_imports::{Finding, ImportKind, ImportRefusal, ImportReport, Mode};
+use hotspell_store::runs;
+
 use crate::api::body::too_large;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
+use crate::api::prefer;
 use crate::api::problem::{FieldError, ProblemKind};
-use crate::api::transact::{run, write};
+use crate::api::transact::{read, run};
+use crate::api::types::imports::ImportView;
+use crate::app::imports::{self, Seal, SourceFile};
 use crate::state::AppState;
 
 /// What the file holds and whether it is kept.
@@ -33,15 +36,29 @@ pub(crate) struct ImportQuery {
 /// A CSV file (RFC 4180, UTF-8) is taken as a whole or not at all; every bad row is named as
 /// `/rows/ROW/COLUMN`, the header being row 1. A key that is stored already is changed where the
 /// file differs, and left alone where it does not: the same file again changes nothing. The
-/// answer says what the file left open and what is assumed.
+/// answer says what the file left open and what is assumed. Answers when it has ended, or at once
+/// with `Prefer: respond-async`: then the import that the answer names says how far it is and what
+/// came of it; it is followed and stopped as any run (`/runs/{run_id}/events`, `/runs/{run_id}/stop`),
+/// and a branch has one such import at a time.
 #[utoipa::path(
     tag = "imports",
-    params(ImportQuery),
+    params(
+        ImportQuery,
+        ("Prefer" = Option<String>, Header, description = prefer::DESCRIPTION)
+    ),
     request_body(
         content = String, content_type = "text/csv",
         description = "The file: headers in the first row, in any order"
     ),
-    responses((status = 200, description = "What was done", body = ImportReport))
+    responses(
+        (status = 200, description = "What was done", body = ImportReport),
+        (status = 202, description = "It goes on beside the requests: read it to see how far it is",
+            body = ImportView,
+            headers(
+                ("Location" = String, description = "Where the import is read."),
+                ("Preference-Applied" = String, description = "`respond-async`.")
+            ))
+    )
 )]
 #[post("/imports")]
 pub(crate) async fn create_import(
@@ -55,26 +72,62 @@ pub(crate) async fn create_import(
         let detail = "Send the file as text/csv";
         return Err(ApiError::new(ProblemKind::UnsupportedMediaType, detail).into());
     }
-    let body = body.map_err(|error| too_large(error, &request))?;
-    let (kind, now) = (query.kind, state.now());
+    let content = body.map_err(|error| too_large(error, &request))?;
+    let file = SourceFile { kind: query.kind, content };
     let mode = if query.dry_run { Mode::DryRun } else { Mode::Keep };
-    let shared = state.clone();
-    let report = run(move || {
-        let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
-        let today = local_day(now, branch.time_zone);
-        import(&shared.store, caller.branch, kind, body.as_ref(), mode, now, today)
-            .map_err(ApiError::from)
+    let seal = imports::audited(caller.branch, caller.account, state.now());
+    if prefer::asynchronous(&request) {
+        return Ok(begin(&state, caller, file, mode, seal).await?);
+    }
+    let reports = run(move || {
+        let unwatched = |_| ControlFlow::Continue(());
+        imports::import_files(&state, caller.branch, &[file], mode, &unwatched, seal)
     })
     .await?;
-    if mode == Mode::Keep {
-        let kept = report.clone();
-        write(&state, move |conn| {
-            let deed = Deed { action: "import", kind: Resource::Branch, id: caller.branch.0 };
-            audit::record(conn, &caller, deed, None::<&()>, Some(&kept), now)
-        })
-        .await?;
-    }
-    Ok(HttpResponse::Ok().json(report))
+    Ok(HttpResponse::Ok().json(reports.first()))
+}
+
+/// Starts an import beside the requests and says where it is read.
+async fn begin(
+    state: &web::Data<AppState>,
+    caller: Caller,
+    file: SourceFile<web::Bytes>,
+    mode: Mode,
+    seal: Seal<'static>,
+) -> Result<HttpResponse, ApiError> {
+    let shared = state.clone();
+    let view = run(move || {
+        let id = imports::start(&shared, caller.branch, file, mode, seal)?;
+        let record = shared.store.read(|conn| runs::find(conn, caller.branch, id))?;
+        ImportView::of(&record, &shared)
+    })
+    .await?;
+    let place = format!("/api/v1/imports/{}", view.id);
+    Ok(HttpResponse::Accepted()
+        .insert_header((LOCATION, place))
+        .insert_header((prefer::APPLIED, prefer::RESPOND_ASYNC))
+        .json(view))
+}
+
+/// Reads an import
+///
+/// One that was asked for with `Prefer: respond-async`: where it stands, and what it did or every
+/// bad row once it has ended. `GET /runs?kind=import` lists them. One that was stopped, or whose
+/// process died, has kept nothing.
+#[utoipa::path(
+    tag = "imports",
+    params(("import_id" = i64, Path, description = "Number of its run")),
+    responses((status = 200, description = "The import", body = ImportView))
+)]
+#[get("/imports/{import_id}")]
+pub(crate) async fn find_import(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: web::Path<i64>,
+) -> Result<HttpResponse, ApiError> {
+    let id = RunId(id.into_inner());
+    let record = read(&state, move |conn| Ok(runs::find(conn, caller.branch, id)?)).await?;
+    Ok(HttpResponse::Ok().json(ImportView::of(&record, &state)?))
 }
 
 fn is_csv(request: &HttpRequest) -> bool {
@@ -101,6 +154,7 @@ impl From<ImportRefusal> for ApiError {
             ImportRefusal::Rows { findings, .. } => {
                 Self::fields(findings.into_iter().map(field).collect()).with_detail(detail)
             }
+            ImportRefusal::Stopped => Self::new(ProblemKind::Conflict, detail),
             ImportRefusal::Store(error) => error.into(),
         }
     }

@@ -169,6 +169,7 @@ fn season(config: &mut ServiceConfig<'_>) {
 fn engine(config: &mut ServiceConfig<'_>) {
     config
         .service(imports::create_import)
+        .service(imports::find_import)
         .service(exports::find_export)
         .service(actions::create_scoring_run)
         .service(backtests::create_backtest)

@@ -53,7 +53,7 @@ pub(super) fn follow(state: web::Data<AppState>, branch: BranchId, run: RunId) -
             let event = RunEventView {
                 run_id: run,
                 standing: background::standing(&state, &record).into(),
-                progress: record.progress.unwrap_or(0.0),
+                progress: background::progress(&state, &record).unwrap_or(0.0),
             };
             let ended = !matches!(event.standing, RunStanding::Running | RunStanding::Stopping);
             if events.send(told(&event, ended)).await.is_err() || ended {

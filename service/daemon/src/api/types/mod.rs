@@ -9,6 +9,7 @@ pub mod components;
 pub mod contacts;
 pub mod decisions;
 pub mod geojson;
+pub mod imports;
 pub mod no_cool;
 pub mod notices;
 pub mod photos;

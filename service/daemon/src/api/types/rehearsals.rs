@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 
 use super::runs::RunStanding;
 use crate::api::error::ApiError;
-use crate::app::background::Standing;
+use crate::app::background::{self, Standing};
 use crate::app::rehearsal::{self, Rehearsed};
 
 /// What is rehearsed.
@@ -191,7 +191,7 @@ impl RehearsalView {
             progress: run.progress.unwrap_or(0.0),
             started_at: run.started_at,
             finished_at: run.finished_at,
-            reason: rehearsal::reason(run),
+            reason: background::reason(run),
             result: rehearsal::found(run)?.map(RehearsalResultView::from),
         })
     }

@@ -142,6 +142,7 @@ impl RunView {
     pub fn of(record: RunRecord, state: &AppState) -> Self {
         Self {
             standing: background::standing(state, &record).into(),
+            progress: background::progress(state, &record),
             id: record.id,
             kind: record.kind,
             started_at: record.started_at,
@@ -150,7 +151,6 @@ impl RunView {
             inputs: record.inputs,
             input_digest: record.input_digest,
             outcome: record.outcome,
-            progress: record.progress,
             detail: record.detail,
         }
     }

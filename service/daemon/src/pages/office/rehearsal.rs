@@ -160,7 +160,7 @@ fn running(run: &RunRecord, standing: Standing) -> Option<RunningView> {
 }
 
 fn ended(run: &RunRecord, standing: Standing) -> Option<String> {
-    let why = || rehearsal::reason(run).unwrap_or_default();
+    let why = || background::reason(run).unwrap_or_default();
     match standing {
         Standing::Ended(RunOutcome::Failed) => Some(format!("The last one failed: {}.", why())),
         Standing::Ended(RunOutcome::Stopped) => Some(format!("The last one was {}.", why())),

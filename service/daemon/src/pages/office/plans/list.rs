@@ -15,9 +15,9 @@ use hotspell_store::{Page, branches};
 
 use super::{address, figures, name, stretch};
 use crate::app::AppError;
+use crate::app::background::reason;
 use crate::app::background::{self, Standing};
 use crate::app::plan_change::Because;
-use crate::app::rehearsal::reason;
 use crate::app::season_plan::{self, PlanFigures, PlanRequest};
 use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::refusal::{PageError, blocking};

@@ -1,0 +1,190 @@
+//! The user's own files into the branch: while somebody waits, or beside the requests; several
+//! files together or not at all.
+
+use chrono::{DateTime, Utc};
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{AccountId, BranchId, RunId};
+use hotspell_imports::{
+    Context, CsvFile, Finding, ImportKind, ImportReport, MAX_FINDINGS, Mode, Observer,
+};
+use hotspell_store::audit::{self, NewAudit};
+use hotspell_store::runs::{self, RunRecord};
+use hotspell_store::words::{Resource, RunKind, RunOutcome};
+use hotspell_store::{AnyConnection, StoreError, branches};
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::background;
+use super::{AppError, record};
+use crate::state::AppState;
+
+/// A file of the user's own records.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SourceFile<B> {
+    /// Which records it holds.
+    pub kind: ImportKind,
+    /// All of it.
+    pub content: B,
+}
+
+/// What is written in the transaction that keeps the files, such as the audit's row.
+pub type Seal<'a> =
+    Box<dyn FnOnce(&mut AnyConnection, &[ImportReport]) -> Result<(), AppError> + Send + 'a>;
+
+/// Leaves a row in the audit for each file, in the account's name.
+#[must_use]
+pub fn audited(branch: BranchId, account: AccountId, now: DateTime<Utc>) -> Seal<'static> {
+    Box::new(move |conn, reports| {
+        for report in reports {
+            let row = NewAudit {
+                at: now,
+                account_id: Some(account),
+                action: "import".to_owned(),
+                subject_kind: Resource::Branch.as_str().to_owned(),
+                subject_id: Some(branch.0),
+                before_json: None,
+                after_json: Some(json!(report)),
+            };
+            audit::insert(conn, branch, row)?;
+        }
+        Ok(())
+    })
+}
+
+/// Ends the transaction of a refused file or a dry run.
+enum End {
+    Refused(AppError),
+    DryRun(Vec<ImportReport>),
+}
+
+impl From<StoreError> for End {
+    fn from(error: StoreError) -> Self {
+        Self::Refused(error.into())
+    }
+}
+
+/// Imports files in their order, all of them or none, and seals what is kept. A dry run seals
+/// nothing.
+///
+/// # Errors
+/// [`AppError::Import`] of the first file that is refused, [`AppError::Stopped`] when the observer
+/// wanted it; nothing was changed.
+pub fn import_files<B: AsRef<[u8]>>(
+    state: &AppState,
+    branch: BranchId,
+    files: &[SourceFile<B>],
+    mode: Mode,
+    observer: Observer<'_>,
+    seal: Seal<'_>,
+) -> Result<Vec<ImportReport>, AppError> {
+    let now = state.now();
+    let record = state.store.read(|conn| branches::find(conn, branch))?;
+    let today = local_day(now, record.time_zone);
+    let context = Context { branch, now, today, observer };
+    let read = files
+        .iter()
+        .map(|file| CsvFile::read(file.kind, file.content.as_ref(), MAX_FINDINGS))
+        .collect::<Result<Vec<_>, _>>()?;
+    let ended = state.store.write(|conn| {
+        let mut reports = Vec::with_capacity(read.len());
+        for file in read {
+            let report = file.import(conn, &context).map_err(|error| End::Refused(error.into()))?;
+            reports.push(ImportReport { dry_run: mode == Mode::DryRun, ..report });
+        }
+        if mode == Mode::DryRun {
+            return Err(End::DryRun(reports));
+        }
+        seal(conn, &reports).map_err(End::Refused)?;
+        Ok(reports)
+    });
+    match ended {
+        Ok(reports) | Err(End::DryRun(reports)) => Ok(reports),
+        Err(End::Refused(error)) => Err(error),
+    }
+}
+
+/// Imports a file beside the requests; answers with its run at once.
+///
+/// The run's end is written with the records: a crash leaves both or neither.
+///
+/// # Errors
+/// [`AppError::Conflict`] while another import of the branch runs.
+pub fn start<B: AsRef<[u8]> + Send + 'static>(
+    state: &AppState,
+    branch: BranchId,
+    file: SourceFile<B>,
+    mode: Mode,
+    seal: Seal<'static>,
+) -> Result<RunId, AppError> {
+    let content = file.content.as_ref();
+    let inputs = json!({
+        "kind": file.kind,
+        "dry_run": mode == Mode::DryRun,
+        "bytes": content.len(),
+        "digest": record::digest(content),
+    });
+    background::start(state, branch, RunKind::Import, &inputs, move |state, run, watch| {
+        let close: Seal<'_> = Box::new(|conn, reports| {
+            seal(conn, reports)?;
+            let (detail, now) = (detail(reports), state.now());
+            runs::report(conn, branch, run, 1.0, now)?;
+            Ok(runs::finish(conn, branch, run, RunOutcome::Succeeded, Some(&detail), now)?)
+        });
+        let observer = |share| watch.goes_on(share);
+        let reports = import_files(state, branch, &[file], mode, &observer, close)?;
+        watch.tell(1.0);
+        Ok(detail(&reports))
+    })
+}
+
+/// What the run of an import says of it.
+fn detail(reports: &[ImportReport]) -> Value {
+    json!({ "report": reports.first() })
+}
+
+/// What the run of an import was asked, and what came of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Imported {
+    /// Which records the file holds.
+    pub kind: ImportKind,
+    /// Whether nothing was to be kept.
+    pub dry_run: bool,
+    /// What was done.
+    pub report: Option<ImportReport>,
+    /// The bad rows that are listed.
+    pub findings: Vec<Finding>,
+    /// Number of bad values.
+    pub total: usize,
+}
+
+#[derive(Deserialize)]
+struct Asked {
+    kind: ImportKind,
+    dry_run: bool,
+}
+
+#[derive(Default, Deserialize)]
+struct Detail {
+    #[serde(default)]
+    report: Option<ImportReport>,
+    #[serde(default)]
+    findings: Vec<Finding>,
+    #[serde(default)]
+    total: usize,
+}
+
+/// What a run of an import says.
+///
+/// # Errors
+/// [`AppError::NotFound`] for a run of another kind, [`AppError::Internal`] when the stored text is
+/// no import.
+pub fn found(run: &RunRecord) -> Result<Imported, AppError> {
+    if run.kind != RunKind::Import {
+        return Err(AppError::not_found("import", run.id));
+    }
+    let stored = |error| AppError::internal("stored import", error);
+    let asked = Asked::deserialize(&run.inputs).map_err(stored)?;
+    let detail = run.detail.as_ref().map(Detail::deserialize).transpose().map_err(stored)?;
+    let Detail { report, findings, total } = detail.unwrap_or_default();
+    Ok(Imported { kind: asked.kind, dry_run: asked.dry_run, report, findings, total })
+}
