@@ -181,18 +181,20 @@ fn changed(before: BranchInput, sent: &Fields) -> Result<BranchInput, Wrong> {
     read.finish(input)
 }
 
-/// Takes a change.
-pub(super) async fn change(
-    state: web::Data<AppState>,
-    request: HttpRequest,
-    office: Office,
-    SessionForm(sent): SessionForm,
-) -> Result<HttpResponse, PageError> {
+/// Changes the branch by a form under the version that the form shows; what was wrong with it, by the
+/// form's field that `field_of` finds for a member of the input.
+pub(super) async fn edit(
+    state: &web::Data<AppState>,
+    office: &Office,
+    sent: &Fields,
+    change: fn(BranchInput, &Fields) -> Result<BranchInput, Wrong>,
+    field_of: fn(&str) -> String,
+) -> Result<Result<(), Wrong>, PageError> {
     let (caller, now, fields) = (office.0, state.now(), sent.clone());
-    let outcome = write(&state, move |conn| {
+    let outcome = write(state, move |conn| {
         let before = crud::reach::<Branches>(conn, &caller, caller.branch.0)?;
         version(&fields).check(before.version)?;
-        match changed(stored(conn, &before)?, &fields) {
+        match change(stored(conn, &before)?, &fields) {
             Ok(input) => {
                 crud::replace::<Branches>(conn, &caller, before, &input, now).map(|_| Ok(()))
             }
@@ -200,7 +202,17 @@ pub(super) async fn change(
         }
     })
     .await;
-    match refusal(outcome, field_name)? {
+    refusal(outcome, field_of)
+}
+
+/// Takes a change.
+pub(super) async fn change(
+    state: web::Data<AppState>,
+    request: HttpRequest,
+    office: Office,
+    SessionForm(sent): SessionForm,
+) -> Result<HttpResponse, PageError> {
+    match edit(&state, &office, &sent, changed, field_name).await? {
         Ok(()) => Ok(kept(PATH)),
         Err(wrong) => {
             page(&state, &request, office, &Refused { sent: Some(sent), wrong }, false).await

@@ -12,13 +12,9 @@ use hotspell_store::branches::BranchRecord;
 
 use super::branch::stored;
 use super::{Kept, WEEKDAYS, kept, load, shell_of, status};
-use crate::api::crud;
-use crate::api::error::ApiError;
-use crate::api::handlers::branches::Branches;
-use crate::api::transact::write;
 use crate::api::types::branches::{BranchInput, HolidayInput};
 use crate::api::types::weekday::{self, Weekday};
-use crate::pages::edit::{Form, Reading, Refused, Wrong, refusal, version};
+use crate::pages::edit::{Form, Reading, Refused, Wrong};
 use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::refusal::PageError;
 use crate::pages::shell::{self, Shell};
@@ -137,23 +133,12 @@ async fn edit(
     sent: &Fields,
     change: fn(BranchInput, &Fields) -> Result<BranchInput, Wrong>,
 ) -> Result<Result<(), Wrong>, PageError> {
-    let (caller, now, fields) = (office.0, state.now(), sent.clone());
-    let outcome: Result<Result<(), Wrong>, ApiError> = write(state, move |conn| {
-        let before = crud::reach::<Branches>(conn, &caller, caller.branch.0)?;
-        version(&fields).check(before.version)?;
-        match change(stored(conn, &before)?, &fields) {
-            Ok(input) => {
-                crud::replace::<Branches>(conn, &caller, before, &input, now).map(|_| Ok(()))
-            }
-            Err(wrong) => Ok(Err(wrong)),
-        }
-    })
-    .await;
     // `/holidays/3/name` is the field `name` of the form that added it.
-    refusal(outcome, |pointer| match pointer.rsplit('/').next() {
+    super::branch::edit(state, office, sent, change, |pointer| match pointer.rsplit('/').next() {
         Some(last) if pointer.starts_with("holidays/") => last.to_owned(),
         _ => String::new(),
     })
+    .await
 }
 
 /// Takes other weekdays.
