@@ -217,6 +217,8 @@ text_enum!(
         TechnicianRoute => "technician-route",
         /// What changed and what needs a person, to the office.
         OfficeDigest => "office-digest",
+        /// A sample of one of the others with invented values, to whom asked for it.
+        Sample => "sample",
     }
 );
 

@@ -12,10 +12,7 @@ use hotspell_domain::Language;
 use hotspell_notices::calendar::{CalendarEvent, feed};
 use hotspell_notices::channel::webhook_signature;
 use hotspell_notices::message::{DkimAlgorithm, DkimSigner, build};
-
-#[path = "../tests/notices/samples.rs"]
-#[expect(clippy::unwrap_used, reason = "the samples are fixed values that fit")]
-mod samples;
+use hotspell_notices::samples::{self, Sample};
 
 fn main() -> Result<(), Box<dyn Error>> {
     let mut arguments = std::env::args_os().skip(1);
@@ -30,21 +27,20 @@ fn main() -> Result<(), Box<dyn Error>> {
     std::fs::create_dir_all(&folder)?;
     let mut id = 0;
     for language in Language::ALL {
-        for (name, kind, composed) in samples::all(*language) {
+        for Sample { name, kind, content } in samples::all(&samples::branch(), *language)? {
             id += 1;
-            let composed = composed?;
             let path = |extension: &str| folder.join(format!("{name}.{language}.{extension}"));
-            std::fs::write(path("txt"), &composed.text)?;
-            std::fs::write(path("html"), &composed.html)?;
-            if let Some(calendar) = &composed.calendar {
+            std::fs::write(path("txt"), &content.text)?;
+            std::fs::write(path("html"), &content.html)?;
+            if let Some(calendar) = &content.calendar {
                 std::fs::write(path("ics"), calendar)?;
             }
             let recipient = samples::household(*language).name;
-            let notice = samples::outgoing(id, kind, composed, &recipient);
+            let notice = samples::outgoing(id, kind, content, &recipient);
             std::fs::write(path("eml"), build(&notice, signer.as_ref())?.formatted())?;
         }
     }
-    std::fs::write(folder.join("calendar-feed.ics"), calendar_feed())?;
+    std::fs::write(folder.join("calendar-feed.ics"), calendar_feed()?)?;
     let (id, body) = ("notice-4@palobrea.example.com", br#"{"kind":"reminder"}"#);
     let signature = webhook_signature(&[9; 32], id, samples::composed_at().timestamp(), body);
     std::fs::write(folder.join("webhook-signature"), signature)?;
@@ -52,20 +48,22 @@ fn main() -> Result<(), Box<dyn Error>> {
 }
 
 /// A technician's feed of two visits, one of them across the change of clocks in Chicago.
-fn calendar_feed() -> String {
-    let event = |number: u32, starts: &str, ends: &str| CalendarEvent {
-        uid: format!("technician-visit-{number}.palobrea@hotspell"),
-        sequence: 86_400 * number,
-        stamp: samples::composed_at(),
-        starts: samples::at(starts),
-        ends: samples::at(ends),
-        summary: "Revisión del capacitor: Peñalosa; 2nd".into(),
-        description: "Llegada avisada: 09:00-11:00\nEstado: agreed".into(),
-        location: "1842 E Saguaro Bend, Phoenix, AZ 85016".into(),
+fn calendar_feed() -> Result<String, chrono::ParseError> {
+    let event = |number: u32, starts: &str, ends: &str| {
+        Ok(CalendarEvent {
+            uid: format!("technician-visit-{number}.palobrea@hotspell"),
+            sequence: 86_400 * number,
+            stamp: samples::composed_at(),
+            starts: starts.parse()?,
+            ends: ends.parse()?,
+            summary: "Revisión del capacitor: Peñalosa; 2nd".into(),
+            description: "Llegada avisada: 09:00-11:00\nEstado: agreed".into(),
+            location: "1842 E Saguaro Bend, Phoenix, AZ 85016".into(),
+        })
     };
     let events = [
-        event(41, "2026-03-08T07:30:00Z", "2026-03-08T08:30:00Z"),
-        event(42, "2026-03-10T15:00:00Z", "2026-03-10T15:45:00Z"),
+        event(41, "2026-03-08T07:30:00Z", "2026-03-08T08:30:00Z")?,
+        event(42, "2026-03-10T15:00:00Z", "2026-03-10T15:45:00Z")?,
     ];
-    feed("Palo Brea: Lucía, \"Lu\"", &events)
+    Ok(feed("Palo Brea: Lucía, \"Lu\"", &events))
 }

@@ -20,3 +20,4 @@ pub mod quiet;
 #[cfg(feature = "test-receiver")]
 pub mod receiver;
 pub mod retry;
+pub mod samples;

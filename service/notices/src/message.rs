@@ -100,7 +100,7 @@ pub const fn is_for_household(kind: NoticeKind) -> bool {
         | NoticeKind::TechnicianDelayed
         | NoticeKind::VisitReport
         | NoticeKind::RenewalDue => true,
-        NoticeKind::TechnicianRoute | NoticeKind::OfficeDigest => false,
+        NoticeKind::TechnicianRoute | NoticeKind::OfficeDigest | NoticeKind::Sample => false,
     }
 }
 

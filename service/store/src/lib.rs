@@ -29,6 +29,7 @@ pub mod idempotency;
 pub mod jobs;
 pub mod link_generations;
 pub mod no_cool;
+pub mod notice_wordings;
 pub mod notices;
 pub mod photos;
 pub mod plans;

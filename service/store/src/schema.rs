@@ -587,6 +587,20 @@ diesel::table! {
 }
 
 diesel::table! {
+    notice_wordings (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        kind -> Text,
+        language -> Text,
+        opening -> Nullable<Text>,
+        closing -> Nullable<Text>,
+        version -> BigInt,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
     answer_links (id) {
         id -> BigInt,
         branch_id -> BigInt,

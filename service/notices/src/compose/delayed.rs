@@ -5,7 +5,7 @@ use hotspell_domain::VisitKind;
 
 use super::calendar_part::{self, Event};
 use super::{
-    Branch, CalendarIdentity, ComposeError, ComposedNotice, Household, Window, compose, pages,
+    Branch, CalendarIdentity, ComposeError, ComposedNotice, Household, Window, pages, to_household,
 };
 use crate::calendar::Method;
 
@@ -62,6 +62,6 @@ pub fn technician_delayed(values: &TechnicianDelayed) -> Result<ComposedNotice, 
         answer_url: values.answer_url.clone(),
         composed_at: values.composed_at,
     })?;
-    let language = values.household.language;
-    compose(&page(values, language)?, language, calendar)
+    let document = page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, calendar)
 }

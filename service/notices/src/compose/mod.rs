@@ -7,6 +7,7 @@ mod calendar_part;
 mod delayed;
 mod digest;
 pub(crate) mod markdown;
+mod own_lines;
 mod renewal;
 mod report;
 mod route;
@@ -23,6 +24,7 @@ pub use digest::{
     DigestChange, DigestList, DigestVisit, HeatOutlook, OfficeDigest, PartShort, PhoneReason,
     ReachByPhone, Unanswered, office_digest,
 };
+pub use own_lines::{MOST_CHARACTERS, OwnLine, OwnLineError, OwnLines, Placeholder};
 pub use renewal::{RenewalDue, renewal_due};
 pub use report::{
     Finding, FindingAction, FollowUp, SectionReading, UnitReport, VisitReport, visit_report,
@@ -96,6 +98,17 @@ macro_rules! pages {
     };
 }
 use pages;
+
+/// A mail to a household, with the branch's own lines.
+fn to_household(
+    mut document: markdown::Document,
+    branch: &Branch,
+    household: &Household,
+    calendar: Option<String>,
+) -> Result<ComposedNotice, ComposeError> {
+    own_lines::insert(&mut document, branch, household);
+    compose(&document, household.language, calendar)
+}
 
 fn compose(
     document: &markdown::Document,

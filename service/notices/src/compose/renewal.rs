@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 
-use super::{Branch, ComposeError, ComposedNotice, Household, compose, pages};
+use super::{Branch, ComposeError, ComposedNotice, Household, pages, to_household};
 
 /// An agreement near its last day.
 ///
@@ -33,6 +33,6 @@ pages!(page(RenewalDue) { English => "en/renewal-due.md", Spanish => "es/renewal
 /// # Errors
 /// Only when a template is at fault.
 pub fn renewal_due(values: &RenewalDue) -> Result<ComposedNotice, ComposeError> {
-    let language = values.household.language;
-    compose(&page(values, language)?, language, None)
+    let document = page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, None)
 }

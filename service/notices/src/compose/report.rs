@@ -6,7 +6,7 @@ use hotspell_domain::{
     CapacitorRating, ComponentClass, Condition, Microfarads, UnitKind, VisitKind,
 };
 
-use super::{Branch, ComposeError, ComposedNotice, Household, Section, compose, pages};
+use super::{Branch, ComposeError, ComposedNotice, Household, Section, pages, to_household};
 
 /// One section of a capacitor as measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -120,6 +120,6 @@ pages!(page(VisitReport) { English => "en/visit-report.md", Spanish => "es/visit
 /// # Errors
 /// Only when a template is at fault.
 pub fn visit_report(values: &VisitReport) -> Result<ComposedNotice, ComposeError> {
-    let language = values.household.language;
-    compose(&page(values, language)?, language, None)
+    let document = page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, None)
 }

@@ -5,7 +5,7 @@ use hotspell_domain::{VisitKind, text_enum};
 
 use super::calendar_part::{self, Event};
 use super::{
-    Branch, CalendarIdentity, ComposeError, ComposedNotice, Household, Window, compose, pages,
+    Branch, CalendarIdentity, ComposeError, ComposedNotice, Household, Window, pages, to_household,
 };
 use crate::calendar::Method;
 
@@ -67,8 +67,8 @@ pages!(day_before_page(UpcomingVisit) { English => "en/day-before.md", Spanish =
 /// [`ComposeError::Window`] for a window that ends before it begins.
 pub fn reminder(values: &UpcomingVisit) -> Result<ComposedNotice, ComposeError> {
     let calendar = request(values)?;
-    let language = values.household.language;
-    compose(&reminder_page(values, language)?, language, calendar)
+    let document = reminder_page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, calendar)
 }
 
 /// Second word when no answer came.
@@ -77,8 +77,8 @@ pub fn reminder(values: &UpcomingVisit) -> Result<ComposedNotice, ComposeError> 
 /// As [`reminder`].
 pub fn second_reminder(values: &UpcomingVisit) -> Result<ComposedNotice, ComposeError> {
     let calendar = request(values)?;
-    let language = values.household.language;
-    compose(&second_reminder_page(values, language)?, language, calendar)
+    let document = second_reminder_page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, calendar)
 }
 
 /// The day before the visit.
@@ -87,8 +87,8 @@ pub fn second_reminder(values: &UpcomingVisit) -> Result<ComposedNotice, Compose
 /// As [`reminder`].
 pub fn day_before(values: &UpcomingVisit) -> Result<ComposedNotice, ComposeError> {
     let calendar = request(values)?;
-    let language = values.household.language;
-    compose(&day_before_page(values, language)?, language, calendar)
+    let document = day_before_page(values, values.household.language)?;
+    to_household(document, &values.branch, &values.household, calendar)
 }
 
 fn request(values: &UpcomingVisit) -> Result<Option<String>, ComposeError> {

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 use hotspell_domain::{Language, local_time};
 
-use super::ComposeError;
+use super::{ComposeError, OwnLines};
 
 /// The office that writes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,6 +19,8 @@ pub struct Branch {
     pub reply_to: String,
     /// Time zone in which days and times are meant.
     pub zone: Tz,
+    /// Its own lines in the notice that is composed; mail to staff has none.
+    pub own_lines: OwnLines,
 }
 
 /// The home that is written to.

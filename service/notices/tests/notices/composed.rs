@@ -5,11 +5,12 @@ use std::path::Path;
 
 use hotspell_domain::{Language, NoticeKind, VisitKind};
 use hotspell_notices::compose::{
-    ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, VisitReason, day_before,
-    office_digest, reminder, renewal_due, second_reminder, slot_changed, technician_delayed,
-    technician_route, visit_report,
+    Branch, ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, OwnLine, OwnLines,
+    VisitReason, day_before, office_digest, reminder, renewal_due, second_reminder, slot_changed,
+    technician_delayed, technician_route, visit_report,
 };
 use hotspell_notices::message::is_for_household;
+use hotspell_notices::samples::all;
 
 use crate::samples;
 
@@ -17,8 +18,8 @@ fn every_notice() -> Vec<(String, NoticeKind, ComposedNotice)> {
     Language::ALL
         .iter()
         .flat_map(|language| {
-            samples::all(*language).into_iter().map(move |(name, kind, notice)| {
-                (format!("{name}.{language}"), kind, notice.unwrap())
+            samples::all(*language).into_iter().map(move |sample| {
+                (format!("{}.{language}", sample.name), sample.kind, sample.content)
             })
         })
         .collect()
@@ -45,13 +46,9 @@ fn every_notice_reads_as_it_was_looked_at() {
 #[test]
 fn every_kind_composes_in_every_language() {
     for language in Language::ALL {
-        let kinds: BTreeSet<NoticeKind> = samples::all(*language)
-            .into_iter()
-            .map(|(_, kind, notice)| {
-                notice.unwrap();
-                kind
-            })
-            .collect();
+        let mut kinds: BTreeSet<NoticeKind> =
+            samples::all(*language).into_iter().map(|sample| sample.kind).collect();
+        assert!(kinds.insert(NoticeKind::Sample), "a sample is one of another kind");
         assert_eq!(kinds.into_iter().collect::<Vec<_>>(), NoticeKind::ALL);
     }
 }
@@ -345,4 +342,56 @@ fn a_branch_without_a_telephone_is_written_to_and_leaves_no_gap_where_the_number
             }
         }
     }
+}
+
+fn own(text: &str) -> Option<OwnLine> {
+    Some(text.parse().unwrap())
+}
+
+#[test]
+fn a_branchs_own_lines_stand_after_the_greeting_and_before_the_foot_of_every_mail_to_a_household() {
+    for language in Language::ALL {
+        let plain = samples::all(*language);
+        let branch = Branch {
+            own_lines: OwnLines {
+                opening: own("Thirty years in {branch}: <b>welcome</b>, {name} *&*."),
+                closing: own("See you at {address}!"),
+            },
+            ..samples::branch()
+        };
+        let person = samples::household(*language);
+        for (with, without) in all(&branch, *language).unwrap().iter().zip(&plain) {
+            if !is_for_household(with.kind) {
+                assert_eq!(with, without, "staff read no lines for households");
+                continue;
+            }
+            let (name, text) = (with.name, &with.content.text);
+            let opening =
+                format!("Thirty years in {}: <b>welcome</b>, {} *&*.", branch.name, person.name);
+            let closing = format!("See you at {}!", person.site_address);
+            let mut paragraphs = text.split("\n\n");
+            assert!(
+                paragraphs.next().unwrap().contains(&person.name),
+                "{name}: the greeting: {text}"
+            );
+            assert_eq!(paragraphs.next(), Some(opening.as_str()), "{name}");
+            assert!(text.contains(&format!("\n\n{closing}\n\n---\n\n")), "{name}: {text}");
+            let rest =
+                text.replace(&format!("{opening}\n\n"), "").replace(&format!("{closing}\n\n"), "");
+            assert_eq!(rest, without.content.text, "{name}: nothing else changed");
+            let html = &with.content.html;
+            assert!(!html.contains("<b>") && html.contains("&#60;b&#62;welcome"), "{name}: {html}");
+            assert_eq!(with.content.subject, without.content.subject);
+            assert_eq!(with.content.calendar, without.content.calendar);
+        }
+    }
+}
+
+#[test]
+fn a_name_with_a_line_break_breaks_no_own_line() {
+    let mut values = samples::upcoming(Language::English);
+    values.household.name = "Ann\nBcc: all".to_owned();
+    values.branch.own_lines.closing = own("Until then, {name}.");
+    let text = reminder(&values).unwrap().text;
+    assert!(text.contains("\n\nUntil then, Ann Bcc: all.\n\n"), "{text}");
 }

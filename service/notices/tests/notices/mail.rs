@@ -4,7 +4,7 @@ use hotspell_domain::{Language, NoticeId, NoticeKind};
 use hotspell_notices::compose::{office_digest, reminder, slot_changed};
 use hotspell_notices::message::{MessageError, OutgoingNotice, build, notice_of};
 
-use crate::samples;
+use crate::samples::{self, Sample};
 
 fn outgoing() -> OutgoingNotice {
     let composed = reminder(&samples::upcoming(Language::English)).unwrap();
@@ -127,8 +127,8 @@ fn a_notice_without_a_mail_address_is_no_mail() {
 fn every_line_of_a_mail_is_ascii_and_at_most_998_octets() {
     // RFC 5322, section 2.1.1; so the mail needs no 8BITMIME.
     for language in Language::ALL {
-        for (name, kind, composed) in samples::all(*language) {
-            let notice = samples::outgoing(1, kind, composed.unwrap(), "Lucía");
+        for Sample { name, kind, content } in samples::all(*language) {
+            let notice = samples::outgoing(1, kind, content, "Lucía");
             let mail = mail(&notice);
             assert!(mail.is_ascii(), "{name}");
             assert!(mail.split("\r\n").all(|line| line.len() <= 998), "{name}");

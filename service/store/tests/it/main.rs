@@ -13,4 +13,5 @@ mod migrations;
 mod records;
 mod schema_parity;
 mod weather;
+mod wordings;
 mod workflow;
