@@ -18,6 +18,7 @@ mod imports;
 mod lifecycle;
 mod model_proof;
 mod no_cool;
+mod own_words;
 mod plan_alive;
 mod plan_days;
 mod plan_page;

@@ -14,8 +14,8 @@ use hotspell_store::words::{Channel, NoticeState};
 use hotspell_store::{AnyConnection, Page, link_generations};
 use serde::{Deserialize, Serialize};
 
-use super::AppError;
 use super::record::digest;
+use super::{AppError, wording};
 use crate::state::AppState;
 
 /// Days after its visit that an answer link still counts.
@@ -86,7 +86,23 @@ pub fn branch_of(record: &BranchRecord, fallback_reply_to: &str) -> compose::Bra
         postal_address: record.postal_address.clone(),
         reply_to: record.reply_to.clone().unwrap_or_else(|| fallback_reply_to.to_owned()),
         zone: record.time_zone,
+        own_lines: compose::OwnLines::default(),
     }
+}
+
+/// The branch as it writes one kind of notice to a household: with its own lines.
+///
+/// # Errors
+/// Those of the store.
+pub fn writer_of(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    record: &BranchRecord,
+    kind: NoticeKind,
+    language: Language,
+) -> Result<compose::Branch, AppError> {
+    let own_lines = wording::of(conn, record.id, kind, language)?.lines;
+    Ok(compose::Branch { own_lines, ..branch_of(record, &state.config.mail.from) })
 }
 
 /// The street address on one line.

@@ -49,6 +49,7 @@ pub mod replan;
 pub mod results;
 pub mod risk;
 pub mod route_mail;
+pub mod samples;
 pub mod scores;
 pub mod scoring;
 pub mod scoring_run;
@@ -67,6 +68,7 @@ pub mod visit_report;
 pub mod way;
 pub mod weather;
 pub mod weather_report;
+pub mod wording;
 
 use hotspell_imports::ImportRefusal;
 use hotspell_planning::PlanningError;

@@ -150,7 +150,7 @@ fn write_one(
     let technician = technicians::find(conn, branch.id, told.technician)?;
     let sequence = letters::next_sequence(conn, branch.id, visit)?;
     let values = UpcomingVisit {
-        branch: letters::branch_of(branch, &state.config.mail.from),
+        branch: letters::writer_of(conn, state, branch, kind, site.language)?,
         household: letters::household_of(site, contact),
         visit_kind: visit.kind,
         window: told.window(),

@@ -91,7 +91,7 @@ fn write_one(
     };
     let stop_url = letters::stop_url(state, contact.id, state.now());
     let values = RenewalDue {
-        branch: letters::branch_of(branch, &state.config.mail.from),
+        branch: letters::writer_of(conn, state, branch, NoticeKind::RenewalDue, site.language)?,
         household: letters::household_of(&site, &contact),
         last_day,
         visits_done: count(|state| state == VisitState::Done),

@@ -160,24 +160,27 @@ fn write(
     let later = today.checked_add_days(Days::new(LINK_DAYS)).unwrap_or(today);
     let until = slot.map_or(later, |slot| slot.day);
     let answer_url = letters::answer_url(conn, state, after.id, &contact, until)?;
-    let message =
-        Message { state, branch, site: &site, contact: &contact, told, after, slot, answer_url };
+    let kind = match (why, slot) {
+        (Why::Late, Some(_)) => NoticeKind::TechnicianDelayed,
+        _ => NoticeKind::SlotChanged,
+    };
+    let writer = letters::writer_of(conn, state, branch, kind, site.language)?;
+    let (site, contact) = (&site, &contact);
+    let message = Message { state, branch, writer, site, contact, told, after, slot, answer_url };
     let sequence = letters::next_sequence(conn, branch.id, after)?;
     let who = match slot {
         Some(slot) => Some(technicians::find(conn, branch.id, slot.technician)?.name.clone()),
         None => None,
     };
     let who = who.as_deref().and_then(|name| name.split_whitespace().next()).map(str::to_owned);
-    let (kind, content) = match (why, slot) {
-        (Why::Late, Some(slot)) => {
-            (NoticeKind::TechnicianDelayed, message.late(&slot, who, sequence)?)
-        }
-        (why, slot) => (NoticeKind::SlotChanged, message.changed(why, slot, who, sequence)?),
+    let content = match (why, slot) {
+        (Why::Late, Some(slot)) => message.late(&slot, who, sequence)?,
+        (why, slot) => message.changed(why, slot, who, sequence)?,
     };
     let letter = HouseholdLetter {
         branch,
-        site: &site,
-        contact: &contact,
+        site,
+        contact,
         kind,
         event_key: format!("{kind}/visit-{}/{}", after.id, after.version),
         visit: Some(after.id),
@@ -194,6 +197,7 @@ fn write(
 struct Message<'a> {
     state: &'a AppState,
     branch: &'a BranchRecord,
+    writer: compose::Branch,
     site: &'a SiteRecord,
     contact: &'a ContactRecord,
     told: &'a Told,
@@ -225,7 +229,7 @@ impl Message<'_> {
             Why::Late => ChangeCause::TechnicianAway,
         };
         let values = SlotChanged {
-            branch: letters::branch_of(self.branch, &self.state.config.mail.from),
+            branch: self.writer.clone(),
             household: letters::household_of(self.site, self.contact),
             visit_kind: self.after.kind,
             previous: self.told.window(),
@@ -250,7 +254,7 @@ impl Message<'_> {
         sequence: u32,
     ) -> Result<compose::ComposedNotice, AppError> {
         let values = TechnicianDelayed {
-            branch: letters::branch_of(self.branch, &self.state.config.mail.from),
+            branch: self.writer.clone(),
             household: letters::household_of(self.site, self.contact),
             visit_kind: self.after.kind,
             window: self.told.window(),

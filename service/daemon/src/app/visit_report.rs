@@ -53,7 +53,7 @@ pub fn write(
     };
     let stop_url = letters::stop_url(state, contact.id, state.now());
     let values = VisitReport {
-        branch: letters::branch_of(&branch, &state.config.mail.from),
+        branch: letters::writer_of(conn, state, &branch, NoticeKind::VisitReport, site.language)?,
         household: letters::household_of(&site, &contact),
         visit_kind: visit.kind,
         day,

@@ -9,6 +9,7 @@ mod home_page;
 mod idempotency;
 mod lists;
 mod no_cool_page;
+mod notice_texts;
 mod resources;
 mod sessions;
 mod settings_pages;

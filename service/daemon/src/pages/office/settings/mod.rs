@@ -8,6 +8,7 @@ mod accounts;
 mod branch;
 mod calendar;
 mod technicians;
+mod texts;
 mod tokens;
 
 use actix_web::http::StatusCode;
@@ -60,6 +61,7 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         );
     technicians::routes(config);
     accounts::routes(config);
+    texts::routes(config);
 }
 
 /// Whether a change was just kept.
@@ -161,6 +163,11 @@ pub(super) async fn show(
                     "{} may sign in or use tokens",
                     words::count(accounts, "account", "accounts")
                 ),
+            },
+            Entry {
+                path: texts::PATH,
+                name: "Notice texts",
+                now: texts::in_short(conn, branch.id)?,
             },
         ])
     })
