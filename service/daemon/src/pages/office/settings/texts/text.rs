@@ -1,5 +1,6 @@
 //! One kind of notice in one language: the mail as it would go out, and the branch's own lines in it.
 
+use actix_web::http::StatusCode;
 use actix_web::http::header::{
     CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderValue, X_FRAME_OPTIONS,
 };
@@ -51,6 +52,17 @@ impl Text {
             Some((kind, language)) => Ok(Self { kind, language }),
             None => Err(PageError::nothing("notice text")),
         }
+    }
+
+    /// Refuses the lines of mail that carries none.
+    fn must_carry_lines(self) -> Result<(), PageError> {
+        if is_for_household(self.kind) {
+            return Ok(());
+        }
+        Err(PageError::told(
+            StatusCode::CONFLICT,
+            "Only mail to households carries lines of the branch.",
+        ))
     }
 
     pub(super) fn path(self) -> String {
@@ -247,6 +259,7 @@ pub(super) async fn look(
     SessionForm(sent): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let text = Text::of(&place.0, &place.1)?;
+    text.must_carry_lines()?;
     let unkept = Lines::sent(&sent);
     let wrong = refusal(unkept.read().map(|_| Ok(())), field_name)?.err().unwrap_or_default();
     let lines = Refused { sent: Some(sent), wrong };
@@ -263,6 +276,7 @@ pub(super) async fn change(
     SessionForm(sent): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let text = Text::of(&place.0, &place.1)?;
+    text.must_carry_lines()?;
     let (caller, now, lines) = (office.0, state.now(), Lines::sent(&sent));
     // No version fits a form without one.
     let expected = sent.text("version").and_then(|version| version.parse().ok()).unwrap_or(-1);
