@@ -77,6 +77,16 @@ pub(crate) fn visit(
     }
 }
 
+/// Whether the caller may enter what was found at a visit that it reaches: the office at every one, a
+/// technician at the own ones. The history of a home is theirs to read, not to write.
+pub(crate) fn may_enter(caller: &Caller, visit: &VisitRecord) -> bool {
+    match caller.role {
+        Role::Office => true,
+        Role::Technician => caller.technician.is_some() && visit.technician_id == caller.technician,
+        Role::Homeowner => false,
+    }
+}
+
 /// Whether something belongs to the technician who calls; the office has no such bound.
 pub(crate) fn technician(caller: &Caller, technician: TechnicianId) -> bool {
     caller.is_office() || caller.technician == Some(technician)

@@ -19,10 +19,9 @@ use hotspell_store::visits::{self, VisitRecord};
 use hotspell_store::words::Section;
 use hotspell_store::{AnyConnection, Page, branches};
 
-use super::AppError;
 use super::judging::judged;
-use super::scores;
 use super::scoring::KeptReason;
+use super::{AppError, day_routes, scores};
 
 /// A part as it stands at a stop.
 #[derive(Debug, Clone)]
@@ -82,6 +81,9 @@ pub struct Day {
     pub route: RouteRecord,
     /// In driving order.
     pub stops: Vec<DayStop>,
+    /// When the pause begins, in seconds after midnight of the branch's clock; none when the plan has none
+    /// for this day.
+    pub pause_begins_seconds: Option<i32>,
     /// What the truck must carry; none before it was reckoned.
     pub load: Option<(LoadListRecord, Vec<LoadListLineRecord>)>,
 }
@@ -112,7 +114,8 @@ pub fn load(
         stops.push(DayStop { stop, visit, site, contact, units });
     }
     let load = load_of(conn, branch, route.id)?;
-    Ok(Some(Day { branch: record, technician: person, route, stops, load }))
+    let pause_begins_seconds = day_routes::pause(conn, branch, route.plan_id, (day, technician))?;
+    Ok(Some(Day { branch: record, technician: person, route, stops, pause_begins_seconds, load }))
 }
 
 fn load_of(

@@ -173,8 +173,11 @@ fn free(
     Ok(gaps(&staying, shift, way_s, visit.duration_seconds))
 }
 
-/// When the pause of a planned day begins.
-fn pause(
+/// When the pause of a planned day begins, in seconds after midnight of the branch's clock.
+///
+/// # Errors
+/// Those of the store.
+pub fn pause(
     conn: &mut AnyConnection,
     branch: BranchId,
     plan: Option<PlanId>,

@@ -3,6 +3,7 @@
 
 mod access;
 mod answers;
+mod crew_pages;
 mod desk;
 mod document;
 mod home_page;

@@ -25,6 +25,7 @@ use crate::api::types::actions::{
 };
 use crate::api::types::plans::PlanView;
 use crate::api::types::runs::RunView;
+use crate::api::visibility;
 use crate::app::season_plan::PlanRequest;
 use crate::app::{
     AppError, adopt, delivery, loads, notices, results, scoring, scoring_run, season_plan,
@@ -70,16 +71,32 @@ pub(super) async fn run_as_of<T: Send + 'static>(
     .await
 }
 
-/// The answer to work that goes on beside the requests.
+/// Starts a scoring beside the requests, and keeps who did.
+pub(crate) async fn start_scoring(
+    state: &web::Data<AppState>,
+    caller: Caller,
+    as_of: Option<NaiveDate>,
+) -> Result<RunId, ApiError> {
+    let id = run_as_of(state, caller, as_of, scoring_run::start).await?;
+    let outcome = serde_json::json!({ "run_id": id });
+    noted(state, caller, "score", Resource::Branch, caller.branch.0, outcome).await?;
+    Ok(id)
+}
+
+/// The answer to work that goes on beside the requests, and who started it.
 async fn accepted_run(
     state: &AppState,
     caller: Caller,
     action: &'static str,
     id: RunId,
 ) -> Result<HttpResponse, ApiError> {
-    let record = read(state, move |conn| Ok(runs::find(conn, caller.branch, id)?)).await?;
     let outcome = serde_json::json!({ "run_id": id });
     noted(state, caller, action, Resource::Branch, caller.branch.0, outcome).await?;
+    accepted(state, caller, id).await
+}
+
+async fn accepted(state: &AppState, caller: Caller, id: RunId) -> Result<HttpResponse, ApiError> {
+    let record = read(state, move |conn| Ok(runs::find(conn, caller.branch, id)?)).await?;
     let view = RunView::of(record, state);
     Ok(HttpResponse::Accepted()
         .insert_header((header::LOCATION, format!("/api/v1/runs/{id}")))
@@ -121,8 +138,8 @@ pub(crate) async fn create_scoring_run(
 ) -> Result<HttpResponse, ApiError> {
     let as_of = body.value()?.as_of;
     if prefer::asynchronous(&request) {
-        let id = run_as_of(&state, caller, as_of, scoring_run::start).await?;
-        return accepted_run(&state, caller, "score", id).await;
+        let id = start_scoring(&state, caller, as_of).await?;
+        return accepted(&state, caller, id).await;
     }
     let view = run_as_of(&state, caller, as_of, scoring::score_branch).await?;
     let view = ScoringRunView::from(view);
@@ -264,7 +281,7 @@ pub(crate) async fn create_visit_result(
 ) -> Result<HttpResponse, ApiError> {
     let id = id.into_inner();
     let visit = read(&state, move |conn| reach_visit(conn, &caller, id)).await?;
-    if caller.role == Role::Technician && visit.technician_id != caller.technician {
+    if !visibility::may_enter(&caller, &visit) {
         return Err(ApiError::not_found("visit", id));
     }
     let mut result = body.value()?.into_result()?;

@@ -2,7 +2,6 @@
 
 use actix_web::http::header::{CONTENT_TYPE, ETAG, EntityTag, LOCATION};
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use hotspell_domain::Role;
 use hotspell_store::photos as rows;
 use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::{PhotoId, Resource};
@@ -18,6 +17,7 @@ use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::problem::ProblemKind;
 use crate::api::transact::{read, write};
 use crate::api::types::photos::PhotoView;
+use crate::api::visibility;
 use crate::app::photos;
 use crate::state::AppState;
 
@@ -69,7 +69,7 @@ pub(crate) async fn create_photo(
     let body = body.map_err(|error| too_large(error, &request))?;
     let id = id.into_inner();
     let visit = read(&state, move |conn| reach(conn, &caller, id)).await?;
-    if caller.role == Role::Technician && visit.technician_id != caller.technician {
+    if !visibility::may_enter(&caller, &visit) {
         return Err(ApiError::not_found("visit", id).into());
     }
     let media_type = checked(&state, &body)?;

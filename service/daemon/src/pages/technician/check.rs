@@ -22,7 +22,7 @@ use hotspell_store::words::{Resource, Section};
 
 use super::entry::{self, Wrong};
 use super::photo::{self, PhotoView};
-use super::{reached, visit_id};
+use super::{own, reached, visit_id};
 use crate::api::audit::{Deed, noted};
 use crate::api::caller::Caller;
 use crate::app::AppError;
@@ -64,6 +64,12 @@ impl Home {
             let photos = photos::list(conn, branch.id, id, Page::everything())?;
             Ok(Self { branch, visit, site, units, photos, now, today, photo_limit })
         })
+    }
+
+    /// One at which the caller may enter what was found.
+    fn to_enter(state: &AppState, caller: &Caller, id: VisitId) -> Result<Self, PageError> {
+        state.store.read(|conn| own(conn, caller.branch, caller, id))?;
+        Self::load(state, caller, id)
     }
 
     pub(super) fn parts(&self) -> impl Iterator<Item = &DayPart> {
@@ -108,6 +114,8 @@ struct CheckPage {
     photos: Vec<PhotoView>,
     photo_limit: usize,
     photo_megabytes: String,
+    /// Where photos go without a script.
+    photo_form: String,
     /// Sentences that belong to no part.
     wrong: Vec<String>,
     any_wrong: bool,
@@ -183,7 +191,7 @@ pub(super) async fn form(
     visit: web::Path<String>,
 ) -> Result<HttpResponse, PageError> {
     let (caller, id) = (crew.0, visit_id(&visit)?);
-    let home = blocking(move || Home::load(&state, &caller, id)).await?;
+    let home = blocking(move || Home::to_enter(&state, &caller, id)).await?;
     let shell = Shell::signed_in(&request, &caller, "Check", &home.branch.name, None);
     let page = CheckPage::of(shell, &caller, &home, &Fields::default(), &Wrong::new());
     shell::show(StatusCode::OK, &page)
@@ -226,7 +234,7 @@ fn keep(
     id: VisitId,
     fields: &Fields,
 ) -> Result<Result<Recorded, Refused>, PageError> {
-    let home = Home::load(state, caller, id)?;
+    let home = Home::to_enter(state, caller, id)?;
     let technician = caller.technician.or(home.visit.technician_id);
     let parts: Vec<_> = home.parts().map(|part| &part.component).collect();
     let entered = match entry::read(fields, &parts, technician, home.branch.time_zone) {
@@ -269,6 +277,7 @@ impl CheckPage {
             photos: photo::views(home),
             photo_limit: home.photo_limit,
             photo_megabytes: photo::megabytes(home.photo_limit),
+            photo_form: format!("/technician/visit/{}/photos/form", home.visit.id),
             wrong: wrong.get(&None).cloned().unwrap_or_default(),
             any_wrong: !wrong.is_empty(),
             units: home

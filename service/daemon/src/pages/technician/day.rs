@@ -54,6 +54,8 @@ struct DayPage {
     later: Vec<StopView>,
     finished: Vec<StopView>,
     total: usize,
+    /// When the plan has a pause, and between which stops.
+    pause: Option<String>,
     load: Option<LoadView>,
 }
 
@@ -136,6 +138,8 @@ struct Found {
     /// Day and time of the branch's clock.
     local: NaiveDateTime,
     day: Option<Day>,
+    /// Length of a pause, seconds.
+    pause_s: i32,
 }
 
 fn load(
@@ -151,7 +155,8 @@ fn load(
         let on = asked.unwrap_or_else(|| local.date());
         let person = technicians::find(conn, branch, technician)?;
         let day = day::load(conn, branch, technician, on)?;
-        Ok(Found { branch: record, technician: person, on, now, local, day })
+        let pause_s = state.config.planning.pause_s;
+        Ok(Found { branch: record, technician: person, on, now, local, day, pause_s })
     })
 }
 
@@ -179,12 +184,26 @@ fn page(shell: Shell, found: &Found, suffix: &str) -> DayPage {
         later: open.collect(),
         finished,
         total,
+        pause: found.day.as_ref().and_then(|day| pause(day, found.pause_s)),
         load: found
             .day
             .as_ref()
             .and_then(|day| day.load.as_ref())
             .map(|load| load_view(load, found.on)),
     }
+}
+
+/// The pause of the plan in a sentence.
+fn pause(day: &Day, pause_s: i32) -> Option<String> {
+    let begins = day.pause_begins_seconds?;
+    let at = |seconds| words::time(time_of_day(seconds));
+    let before = day.stops.iter().filter(|stop| stop.stop.start_seconds < begins).count();
+    let place = match (before, day.stops.len() - before) {
+        (0, _) => "before the first stop".to_owned(),
+        (_, 0) => "after the last stop".to_owned(),
+        _ => format!("between stops {before} and {}", before + 1),
+    };
+    Some(format!("{} to {}, {place}", at(begins), at(begins + pause_s)))
 }
 
 fn is_open(day: Option<&Day>, number: usize) -> bool {

@@ -35,6 +35,10 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
             web::resource("/technician/visit/{visit}/photos").route(web::post().to(photo::take)),
         )
         .service(
+            web::resource("/technician/visit/{visit}/photos/form")
+                .route(web::post().to(photo::take_form)),
+        )
+        .service(
             web::resource("/technician/visit/{visit}/photos/{photo}")
                 .route(web::get().to(photo::show)),
         );
@@ -43,6 +47,24 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
 /// The number of a visit in an address.
 fn visit_id(text: &str) -> Result<VisitId, PageError> {
     text.parse().map(VisitId).map_err(|_| PageError::nothing("visit"))
+}
+
+/// A visit at which the caller may enter what was found: the API's rule, told to a person.
+fn own(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    caller: &Caller,
+    id: VisitId,
+) -> Result<VisitRecord, PageError> {
+    let visit = reached(conn, branch, caller, id)?;
+    if visibility::may_enter(caller, &visit) {
+        return Ok(visit);
+    }
+    Err(PageError::told(
+        StatusCode::NOT_FOUND,
+        "This visit is not yours, or not yours any more. Who visits, or the office, enters what was \
+         found: tell the office what you have.",
+    ))
 }
 
 /// A visit that the caller may open: as in the API, what is out of reach is not there.

@@ -1,17 +1,22 @@
 //! Photos of a visit: sent by the phone one by one, and looked at.
 
+use actix_multipart::{Multipart, MultipartError};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse, web};
+use futures_util::StreamExt as _;
+use hotspell_domain::VisitId;
 use hotspell_store::photos as rows;
 use hotspell_store::words::PhotoId;
 
 use super::check::Home;
-use super::{reached, visit_id};
+use super::{own, reached, visit_id};
 use crate::api::auth::session;
+use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::handlers::photos;
 use crate::pages::refusal::{PageError, blocking};
+use crate::pages::shell::see_other;
 use crate::pages::visitor::Crew;
 use crate::pages::words;
 use crate::state::AppState;
@@ -20,6 +25,8 @@ use crate::state::AppState;
 /// Another site's page cannot send it without being asked first by the browser (Fetch standard,
 /// CORS-preflight).
 const TOKEN_HEADER: &str = "x-form-token";
+/// More than a form's token has.
+const TOKEN_BYTES: usize = 256;
 
 /// A photo that the office has.
 pub(super) struct PhotoView {
@@ -58,22 +65,92 @@ pub(super) async fn take(
     let (caller, id) = (crew.0, visit_id(&visit)?);
     let sent = request.headers().get(TOKEN_HEADER).and_then(|token| token.to_str().ok());
     session::check_form_token(&request, sent)?;
-    let body = body.map_err(|_| {
-        let most = megabytes(state.config.photos.size_limit_bytes);
-        let detail = format!("A photo may have {most}; this one has more.");
-        PageError::told(StatusCode::PAYLOAD_TOO_LARGE, detail)
-    })?;
-    let media_type = photos::checked(&state, &body)?;
-    let new = blocking(move || {
-        state.store.write(|conn| {
-            let visit = reached(conn, caller.branch, &caller, id)?;
-            let said = (media_type, None);
-            Ok::<_, PageError>(photos::keep(&state, conn, &caller, &visit, &body, said)?.1)
-        })
-    })
-    .await?;
+    let body = body.map_err(|_| too_large(&state))?;
+    let new = keep(state, caller, id, body).await?;
     let status = if new { StatusCode::CREATED } else { StatusCode::OK };
     Ok(HttpResponse::build(status).finish())
+}
+
+fn too_large(state: &AppState) -> PageError {
+    let most = megabytes(state.config.photos.size_limit_bytes);
+    let detail = format!("A photo may have {most}; this one has more.");
+    PageError::told(StatusCode::PAYLOAD_TOO_LARGE, detail)
+}
+
+/// Keeps a picture of a visit of the caller's; whether it is new.
+async fn keep(
+    state: web::Data<AppState>,
+    caller: Caller,
+    id: VisitId,
+    picture: web::Bytes,
+) -> Result<bool, PageError> {
+    let media_type = photos::checked(&state, &picture)?;
+    blocking(move || {
+        state.store.write(|conn| {
+            let visit = own(conn, caller.branch, &caller, id)?;
+            let said = (media_type, None);
+            Ok::<_, PageError>(photos::keep(&state, conn, &caller, &visit, &picture, said)?.1)
+        })
+    })
+    .await
+}
+
+/// What a browser without scripts sends: a picture and the form's token (RFC 7578).
+#[derive(Default)]
+struct SentPhoto {
+    token: Option<String>,
+    picture: web::Bytes,
+}
+
+impl SentPhoto {
+    async fn read(state: &AppState, mut sent: Multipart) -> Result<Self, PageError> {
+        let unreadable = |error: MultipartError| {
+            PageError::told(
+                StatusCode::BAD_REQUEST,
+                format!("The form could not be read: {error}."),
+            )
+        };
+        let mut form = Self::default();
+        while let Some(field) = sent.next().await {
+            let mut field = field.map_err(unreadable)?;
+            let is_picture = match field.name() {
+                Some("photo") => true,
+                Some(session::FORM_FIELD) => false,
+                // Read over, as every form does with what it does not know.
+                _ => continue,
+            };
+            let most = if is_picture { state.config.photos.size_limit_bytes } else { TOKEN_BYTES };
+            let bytes =
+                field.bytes(most).await.map_err(|_| too_large(state))?.map_err(unreadable)?;
+            if is_picture {
+                form.picture = bytes;
+            } else {
+                form.token = String::from_utf8(bytes.to_vec()).ok();
+            }
+        }
+        Ok(form)
+    }
+}
+
+/// Takes a picture from the form for browsers without scripts: the same way as every other.
+pub(super) async fn take_form(
+    state: web::Data<AppState>,
+    request: HttpRequest,
+    crew: Crew,
+    visit: web::Path<String>,
+    sent: Multipart,
+) -> Result<HttpResponse, PageError> {
+    let (caller, id) = (crew.0, visit_id(&visit)?);
+    let form = SentPhoto::read(&state, sent).await?;
+    session::check_form_token(&request, form.token.as_deref())?;
+    if form.picture.is_empty() {
+        return Err(PageError::told(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "No photo was chosen. Go back and choose one.",
+        ));
+    }
+    keep(state, caller, id, form.picture).await?;
+    Ok(see_other(&format!("/technician/visit/{id}#photos")))
 }
 
 /// A photo as it was sent.

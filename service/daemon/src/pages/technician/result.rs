@@ -11,6 +11,7 @@ use super::check::{Home, about};
 use super::photo::{self, PhotoView};
 use super::visit_id;
 use crate::api::caller::Caller;
+use crate::api::visibility;
 use crate::pages::parts as view;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell};
@@ -64,7 +65,7 @@ fn result_page(shell: Shell, caller: &Caller, home: &Home) -> ResultPage {
         about: about(&home.visit),
         back: home.day_address(caller),
         again: format!("/technician/visit/{}", home.visit.id),
-        done: !home.visit.state.holds_a_place(),
+        done: !home.visit.state.holds_a_place() || !visibility::may_enter(caller, &home.visit),
         checked: Vec::new(),
         replaced: Vec::new(),
         unchecked: Vec::new(),
