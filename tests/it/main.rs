@@ -13,6 +13,7 @@ mod bounces;
 mod browser;
 mod day_by_hand;
 mod exports;
+mod first_scoring;
 mod import_jobs;
 mod imports;
 mod lifecycle;

@@ -13,13 +13,13 @@ use crate::season_loop::{Season, plan_and_adopt, score, text_of};
 const TEXTS: &str = "/office/settings/notices";
 
 /// Somebody who signed in on the pages.
-struct Session {
+pub(crate) struct Session {
     client: Client,
     cookie: String,
 }
 
 impl Session {
-    async fn begin(daemon: &Daemon, token: &str) -> Self {
+    pub(crate) async fn begin(daemon: &Daemon, token: &str) -> Self {
         let client = daemon.client(None);
         let answer = client.post_form("/sign-in", &format!("token={token}")).await;
         assert_eq!(answer.status, 303, "{}", answer.text());
@@ -27,7 +27,7 @@ impl Session {
         Self { client, cookie }
     }
 
-    async fn page(&self, path: &str) -> String {
+    pub(crate) async fn page(&self, path: &str) -> String {
         let request = self.client.request(Method::GET, path).header("Cookie", &self.cookie);
         let answer = self.client.send(request).await;
         assert_eq!(answer.status, 200, "{path}: {}", answer.text());
@@ -35,7 +35,7 @@ impl Session {
     }
 
     /// Sends a form of a page with the hidden fields that the page shows.
-    async fn send(&self, page: &str, path: &str, fields: &[(&str, &str)]) {
+    pub(crate) async fn send(&self, page: &str, path: &str, fields: &[(&str, &str)]) {
         let shown = self.page(page).await;
         let hidden = |name: &str| {
             let field = shown.split(&format!("name=\"{name}\" value=\"")).nth(1)?;

@@ -65,6 +65,8 @@ async fn a_household_chooses_another_slot_that_nobody_else_is_offered_meanwhile(
         assert!(mine.text().contains("durante 15 minutos"), "{}", mine.text());
         let mine = choices(&mine.text());
         assert_eq!(mine.len(), 3, "{kind:?}: {mine:?}");
+        let best = mine.iter().filter(|(_, said)| said.ends_with(", nuestra sugerencia")).count();
+        assert_eq!(best, 1, "one of them is named the best: {mine:?}");
         let theirs = choices(&household.post_form(second, "answer=other").await.text());
         assert!(!theirs.is_empty(), "{kind:?}");
         assert!(mine.iter().all(|slot| !theirs.contains(slot)), "{mine:?} {theirs:?}");

@@ -40,9 +40,11 @@ pub struct KeptSlot {
     pub to: NaiveTime,
     /// First name of who would come.
     pub technician_first_name: Option<String>,
+    /// Whether it fits into the plan best of those that are offered.
+    pub best: bool,
 }
 
-/// Keeps up to three other slots for the visit of a link, for as long as the settings say; those kept for
+/// Keeps up to three other slots for the visit of a link, earliest first, for as long as the settings say; those kept for
 /// it before are let go. None when no other slot fits, or when there is no plan to fit it into.
 ///
 /// # Errors
@@ -73,9 +75,18 @@ pub fn keep(state: &AppState, token: &str) -> Result<(AnswerView, Vec<KeptSlot>)
                 kept.push(shown(conn, &hold)?);
             }
         }
+        by_time(&mut kept);
         Ok::<_, AppError>(kept)
     })?;
     Ok((view, kept))
+}
+
+/// Names the best of slots that come best first, then orders them as people read a calendar.
+fn by_time(kept: &mut [KeptSlot]) {
+    if let Some(best) = kept.first_mut() {
+        best.best = true;
+    }
+    kept.sort_by_key(|slot| (slot.day, slot.from, slot.hold));
 }
 
 fn new_hold(visit: VisitId, offered: &Offered, until: chrono::DateTime<chrono::Utc>) -> NewHold {
@@ -99,6 +110,7 @@ fn shown(conn: &mut AnyConnection, hold: &HoldRecord) -> Result<KeptSlot, AppErr
         from: time_of_day(from),
         to: time_of_day(to),
         technician_first_name: person.name.split_whitespace().next().map(str::to_owned),
+        best: false,
     })
 }
 
@@ -213,4 +225,27 @@ fn agree(
     };
     answer_rows::insert(conn, branch, answer)?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slots_are_read_in_the_order_of_time_and_the_best_is_named() {
+        let slot = |hold, day: &str, hour| KeptSlot {
+            hold,
+            day: day.parse().unwrap(),
+            from: NaiveTime::from_hms_opt(hour, 0, 0).unwrap(),
+            to: NaiveTime::from_hms_opt(hour + 2, 0, 0).unwrap(),
+            technician_first_name: None,
+            best: false,
+        };
+        let mut kept =
+            [slot(1, "2025-03-04", 14), slot(2, "2025-03-04", 8), slot(3, "2025-03-03", 10)];
+        by_time(&mut kept);
+        let read: Vec<(i64, bool)> = kept.iter().map(|slot| (slot.hold, slot.best)).collect();
+        assert_eq!(read, [(3, false), (2, false), (1, true)]);
+        by_time(&mut []);
+    }
 }

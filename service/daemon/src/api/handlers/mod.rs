@@ -5,7 +5,7 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub(crate) mod accounts;
-mod actions;
+pub(crate) mod actions;
 mod agreements;
 mod backtests;
 mod branch_stations;

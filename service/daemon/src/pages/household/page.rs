@@ -133,7 +133,8 @@ impl OffersPage {
             let time = words.window(slot.from, slot.to);
             let who = slot.technician_first_name.as_deref();
             let who = who.map(|name| format!(" ({name})")).unwrap_or_default();
-            format!("{}, {time}{who}", words.day(slot.day))
+            let best = if slot.best { words.best_slot } else { "" };
+            format!("{}, {time}{who}{best}", words.day(slot.day))
         };
         Self {
             shell: Shell::open(view.site.language, what, &view.branch.name),

@@ -20,6 +20,7 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
     config
         .service(web::resource("/office/season").route(web::get().to(season::show)))
         .service(web::resource("/office/risk").route(web::get().to(risk::show)))
+        .service(web::resource("/office/risk/scoring").route(web::post().to(risk::score)))
         .service(web::resource("/office/parts/{part}").route(web::get().to(part::show)))
         .service(
             web::resource("/office/rehearsal")

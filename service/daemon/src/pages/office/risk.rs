@@ -6,22 +6,29 @@
 use std::collections::BTreeMap;
 
 use actix_web::http::StatusCode;
+use actix_web::http::header::{HeaderValue, REFRESH};
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId, VisitState};
 use hotspell_store::branches::{self, BranchRecord};
+use hotspell_store::runs::{self, RunRecord};
 use hotspell_store::scores::{self as stored_scores, Ranked, RankingFilter, Scoring};
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
 use hotspell_store::visits::{self, VisitFilter};
+use hotspell_store::words::{RunKind, RunOutcome};
 use hotspell_store::{AnyConnection, Page};
 use serde::Deserialize;
 
+use crate::api::handlers::actions::start_scoring;
 use crate::app::AppError;
+use crate::app::background::{self, Standing, reason};
 use crate::app::letters::address_of;
+
 use crate::app::scores;
+use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
-use crate::pages::shell::{self, RISK, Shell};
+use crate::pages::shell::{self, RISK, Shell, see_other};
 use crate::pages::visitor::Office;
 use crate::pages::words;
 use crate::state::AppState;
@@ -30,6 +37,8 @@ use crate::state::AppState;
 const ROWS: usize = 50;
 /// Rows read at a time while a filter passes over some.
 const CHUNK: i64 = 500;
+/// Seconds after which the browser looks again while the first scoring runs.
+const LOOK_AGAIN_S: &str = "2";
 
 /// What may stand behind the address.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -73,6 +82,23 @@ struct RiskPage {
     least: String,
     rows: Vec<Row>,
     next: Option<String>,
+    /// Whether anything was scored ever.
+    scored: bool,
+    /// Where the first scoring stands, while nothing is scored.
+    scoring: Option<Scored>,
+}
+
+impl RiskPage {
+    fn is_scoring(&self) -> bool {
+        self.scoring.as_ref().is_some_and(|scoring| scoring.runs)
+    }
+}
+
+/// Where a scoring stands.
+struct Scored {
+    /// Whether it goes on; it failed otherwise.
+    runs: bool,
+    said: String,
 }
 
 struct ClassChoice {
@@ -103,9 +129,44 @@ pub(super) async fn show(
     let caller = office.0;
     let query = query.into_inner();
     let (branch, asked) = (caller.branch, query.clone());
-    let found = blocking(move || state.store.read(|conn| load(conn, branch, &asked))).await?;
+    let shared = state.clone();
+    let found = blocking(move || shared.store.read(|conn| load(conn, branch, &asked))).await?;
     let shell = Shell::signed_in(&request, &caller, "Risk list", &found.branch.name, Some(RISK));
-    shell::show(StatusCode::OK, &page(shell, found, &query)?)
+    let page = page(shell, found, &query, &state)?;
+    let mut answer = shell::show(StatusCode::OK, &page)?;
+    if page.is_scoring() {
+        // Nothing is typed on this page while nothing is scored, so nothing is lost.
+        answer.headers_mut().insert(REFRESH, HeaderValue::from_static(LOOK_AGAIN_S));
+    }
+    Ok(answer)
+}
+
+/// Starts a scoring beside the requests.
+pub(super) async fn score(
+    state: web::Data<AppState>,
+    office: Office,
+    _: SessionForm,
+) -> Result<HttpResponse, PageError> {
+    start_scoring(&state, office.0, None).await?;
+    Ok(see_other(RISK.path))
+}
+
+/// Where the newest scoring stands, unless it ended well.
+fn scoring(state: &AppState, run: &RunRecord) -> Option<Scored> {
+    let failed = |said: String| Some(Scored { runs: false, said });
+    match background::standing(state, run) {
+        Standing::Running | Standing::Stopping => {
+            let percent = 100.0 * run.progress.unwrap_or(0.0);
+            let said = format!("The parts are being scored; {percent:.0} % is done.");
+            Some(Scored { runs: true, said })
+        }
+        Standing::Ended(RunOutcome::Succeeded | RunOutcome::Running) => None,
+        Standing::Ended(RunOutcome::Failed | RunOutcome::Stopped) => failed(format!(
+            "The last scoring ended without scores: {}.",
+            reason(run).unwrap_or_default()
+        )),
+        Standing::Lost => failed("The last scoring ended with its process.".to_owned()),
+    }
 }
 
 struct Found {
@@ -118,6 +179,9 @@ struct Found {
     visits: BTreeMap<SiteId, String>,
     /// Cities to choose from.
     places: Vec<String>,
+    scored: bool,
+    /// The newest scoring, while nothing is scored.
+    newest: Option<RunRecord>,
 }
 
 fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Found, AppError> {
@@ -129,8 +193,14 @@ fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Fou
         sites: BTreeMap::new(),
         visits: BTreeMap::new(),
         places: sites::cities(conn, branch)?,
+        scored: true,
+        newest: None,
     };
-    let Some(run) = stored_scores::in_force_since(conn, branch)? else { return Ok(found) };
+    let Some(run) = stored_scores::in_force_since(conn, branch)? else {
+        found.scored = false;
+        found.newest = runs::newest(conn, branch, RunKind::Scoring)?;
+        return Ok(found);
+    };
     let wanted = query.place().map(str::to_lowercase);
     if wanted.is_some() {
         // A piece of a name, in whatever letters: no index helps, so every home is looked at.
@@ -222,7 +292,12 @@ fn next_visits(
         .collect())
 }
 
-fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError> {
+fn page(
+    shell: Shell,
+    found: Found,
+    query: &Query,
+    state: &AppState,
+) -> Result<RiskPage, PageError> {
     let chosen = query.class();
     let next = found.rows.last().filter(|_| found.more).map(|last| {
         let after = format!("{}~{}", last.score.p_season, last.score.component_id);
@@ -252,6 +327,8 @@ fn page(shell: Shell, found: Found, query: &Query) -> Result<RiskPage, PageError
         least: query.least.clone().unwrap_or_default(),
         rows: found.rows.iter().map(|row| self::row(&found, row)).collect::<Result<_, _>>()?,
         next,
+        scored: found.scored,
+        scoring: found.newest.as_ref().and_then(|run| scoring(state, run)),
     })
 }
 
