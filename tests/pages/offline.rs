@@ -77,6 +77,12 @@ async fn a_day_without_signal_loses_nothing_and_sends_everything_once() {
     press(window, KEEP).await;
     let said = eventually("the entry waits", async || waiting(window).await).await;
     assert!(said.contains("1 on this phone") && said.contains("when there is signal"), "{said}");
+    assert!(said.contains(": 1 part"), "what waits is told: {said}");
+    eventually("the form is empty for what is entered next", async || {
+        let told = waiting(window).await?.contains("Kept on this phone");
+        (told && field.prop("value").await.unwrap().as_deref() == Some("")).then_some(())
+    })
+    .await;
     let faults = phone.accessibility_faults().await;
     assert!(faults.is_empty(), "{}", faults.join("\n"));
     phone.whole_picture("technician-without-signal-360", 360).await;

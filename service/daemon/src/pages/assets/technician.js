@@ -24,8 +24,8 @@ function made(tag, text, more = {}) {
   return Object.assign(document.createElement(tag), { textContent: text }, more);
 }
 
-/** Shows what waits, and why. */
-async function show(outcome) {
+/** Shows what waits, and why; `kept` when something was added just now. */
+async function show(outcome, kept = false) {
   const all = await outbox.entries();
   waiting.hidden = all.length === 0;
   if (waiting.hidden) return;
@@ -35,6 +35,7 @@ async function show(outcome) {
     "signed-out": "Your session has ended: sign in again and they are sent.",
   };
   waiting.replaceChildren(made("h2", `${all.length} on this phone, not with the office yet`));
+  if (kept) waiting.append(made("p", "Kept on this phone. The form below is empty again."));
   if (open > 0) waiting.append(made("p", why[outcome] ?? "They are being sent."));
   const list = made("ul", "");
   for (const entry of all) list.append(item(entry));
@@ -48,10 +49,29 @@ async function show(outcome) {
   }
 }
 
+/** What an entry holds, in a few words. */
+function held({ fields }) {
+  const typed = fields.filter(([name, value]) => value.trim() !== "" && !name.endsWith(".taken_at"));
+  const said = (name, value) => typed.some(([it, is]) => it === name && (!value || is === value));
+  const parts = new Set();
+  for (const [name, value] of typed) {
+    const [part, what] = name.split(".");
+    if (part.startsWith("part") && !(what === "replaced" && value === "no")) parts.add(part);
+  }
+  const words = [];
+  if (parts.size > 0) words.push(parts.size === 1 ? "1 part" : `${parts.size} parts`);
+  if (typed.some(([name]) => /^used\d+\.class$/.test(name))) words.push("other parts used");
+  if (said("again.reason")) words.push("a return visit");
+  if (said("note")) words.push("a note");
+  if (said("finish", "yes")) words.push("visit finished");
+  return words.length > 0 ? `: ${words.join(", ")}` : "";
+}
+
 function item(entry) {
   const time = new Date(entry.at).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
   const { photo, refused } = entry;
-  const line = made("li", `${entry.household}, ${photo ? "photo taken" : "entered"} ${time} `);
+  const what = photo ? `photo taken ${time}` : `entered ${time}${held(entry)}`;
+  const line = made("li", `${entry.household}, ${what} `);
   if (!photo && !refused) return line;
   for (const sentence of refused ?? []) line.append(made("p", sentence));
   if (!photo) line.append(made("a", "Mend it", { href: `${entry.path}#mend-${entry.number}` }), " ");
@@ -94,6 +114,16 @@ function refill(fields) {
   }
   form.querySelectorAll("[data-due-below]").forEach(judge);
   form.querySelectorAll("input[data-fits]").forEach(judgeRating);
+}
+
+/** The form as it came, for what is entered next. */
+function clear() {
+  form.reset();
+  // Hidden fields keep their value.
+  for (const taken of form.querySelectorAll("input[data-taken]")) taken.value = "";
+  form.querySelectorAll("[data-due-below]").forEach(judge);
+  form.querySelectorAll("input[data-fits]").forEach(judgeRating);
+  setDay();
 }
 
 function unfold(field) {
@@ -166,8 +196,15 @@ async function submitted(event) {
   const number = await outbox.keep({ path, household, fields, at: Date.now() }, mended);
   mended = null;
   form.querySelectorAll("button").forEach((button) => (button.disabled = true));
-  await trySending();
-  if (await outbox.entry(number)) {
+  const outcome = await trySending();
+  const left = await outbox.entry(number);
+  if (left) {
+    // What was refused stays in the form: sent again, it takes the refused one's place.
+    if (left.refused) mended = number;
+    else {
+      clear();
+      await show(outcome, true);
+    }
     waiting.scrollIntoView();
     waiting.focus();
     form.querySelectorAll("button").forEach((button) => (button.disabled = false));
