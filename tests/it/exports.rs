@@ -230,3 +230,47 @@ async fn calendar_of_a_technician(anyone: &Client, office: &Client, own: &Client
     assert_eq!(office.send(request).await.status, 204);
     anyone.get(path).await.problem(404);
 }
+
+#[tokio::test]
+async fn a_folder_of_all_records_is_written_by_one_command_and_goes_in_again() {
+    for kind in TestDatabase::KINDS {
+        let (setup, _database) = empty(kind);
+        setup.add_branch().await;
+        for (kind, text) in FILES {
+            let file = setup.write("in.csv", text);
+            setup.run(&["import", kind, file.to_str().unwrap()]).await.success();
+        }
+        let folder = setup.path("records");
+        let said = setup.run(&["export", folder.to_str().unwrap()]).await.success();
+        assert!(said.starts_with("technicians: 1 rows in "), "{said}");
+        assert!(said.contains("sites: 2 rows in ") && said.contains("readings: 2 rows"), "{said}");
+        let read = |kind: &str| std::fs::read(folder.join(format!("{kind}.csv"))).unwrap();
+        let first = KINDS.map(read);
+        assert_eq!(std::fs::read_dir(&folder).unwrap().count(), KINDS.len(), "and nothing else");
+
+        // Nothing is overwritten without being told; then it is, with the same.
+        std::fs::write(folder.join("units.csv"), "mine").unwrap();
+        let refused = setup.run(&["export", folder.to_str().unwrap()]).await;
+        assert_eq!(refused.status, Some(2), "{refused:?}");
+        assert!(refused.stderr.contains("units.csv") && refused.stderr.contains("--overwrite"));
+        assert_eq!(read("units"), b"mine");
+        setup.run(&["export", "--overwrite", folder.to_str().unwrap()]).await.success();
+        assert_eq!(KINDS.map(read), first, "{kind:?}");
+
+        // Into a branch without records, and out of it again.
+        add_second_branch(&setup).await;
+        for kind in KINDS.iter().filter(|kind| **kind != "replacements") {
+            let file = folder.join(format!("{kind}.csv"));
+            let arguments = ["import", "--branch", "second", kind, file.to_str().unwrap()];
+            let said = setup.run(&arguments).await.success();
+            assert!(said.contains("0 changed, 0 unchanged"), "{said}");
+        }
+        let again = setup.path("again");
+        let arguments = ["export", "--branch", "second", again.to_str().unwrap()];
+        setup.run(&arguments).await.success();
+        let out = KINDS.map(|kind| std::fs::read(again.join(format!("{kind}.csv"))).unwrap());
+        assert_eq!(out, first, "{kind:?}");
+        let missing = setup.run(&["export", "--branch", "third", again.to_str().unwrap()]).await;
+        assert_eq!(missing.status, Some(2), "{missing:?}");
+    }
+}

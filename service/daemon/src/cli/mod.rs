@@ -11,6 +11,7 @@ mod bounce;
 mod check_season;
 mod degree_days;
 mod demo;
+mod export;
 mod import;
 mod lifetimes;
 mod openapi;
@@ -48,6 +49,8 @@ enum Command {
     Import(import::ImportArgs),
     /// Read a delivery report from standard input: whom a notice did not reach is called instead.
     Bounce(bounce::BounceArgs),
+    /// Take your own records out again, as the CSV files that an import reads.
+    Export(export::ExportArgs),
     /// Branches.
     #[command(subcommand)]
     Branch(account::BranchCommand),
@@ -93,6 +96,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Openapi => openapi::run(),
         Command::Serve(args) => serve::run(&args, HOOKS),
         Command::Import(args) => import::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::Bounce(args) => bounce::run(&args),
         Command::Branch(command) => account::run_branch(&command),
         Command::Account(command) => account::run_account(&command),
