@@ -16,6 +16,7 @@ is_installed sqlite3 || missing+=(sqlite3)
 is_installed shellcheck || missing+=(shellcheck)
 is_installed node || missing+=(nodejs)
 is_installed npm || missing+=(npm)
+is_installed java || missing+=(default-jre-headless)
 if ! is_installed python3; then missing+=(python3 python3-venv)
 elif ! python3 -c 'import ensurepip, venv' 2>/dev/null; then missing+=(python3-venv); fi
 
@@ -66,6 +67,7 @@ fi
 # Look where it counts: a folder that exists is not yet a program that starts.
 .venv/bin/python --version
 node_modules/.bin/spectral --version
+echo "Nu HTML checker $(java -jar node_modules/vnu-jar/build/dist/vnu.jar --version)"
 chromium --version 2>/dev/null | head -n 1
 chromedriver --version | head -n 1
 initdb=$(command -v initdb || compgen -G '/usr/lib/postgresql/*/bin/initdb' | sort -V | tail -n 1)

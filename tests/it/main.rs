@@ -12,6 +12,7 @@ mod backup;
 mod bounces;
 mod browser;
 mod day_by_hand;
+mod document_examples;
 mod exports;
 mod first_scoring;
 mod import_jobs;

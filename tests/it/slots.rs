@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use crate::season_loop::{Season, files, link_in, plan_and_adopt, score, season_base, text_of};
 
 /// The choices of a page of kept slots: number of the hold and what is said of it.
-fn choices(page: &str) -> Vec<(String, String)> {
+pub(crate) fn choices(page: &str) -> Vec<(String, String)> {
     page.split("value=\"slot-")
         .skip(1)
         .map(|rest| {

@@ -85,7 +85,7 @@ async fn a_day_without_signal_loses_nothing_and_sends_everything_once() {
     .await;
     let faults = phone.accessibility_faults().await;
     assert!(faults.is_empty(), "{}", faults.join("\n"));
-    phone.whole_picture("technician-without-signal-360", 360).await;
+    phone.whole_picture("technician-without-signal-360").await;
     phone.show(&check).await;
     enter_reading(window, "2").await;
     press(window, KEEP).await;

@@ -61,7 +61,7 @@ async fn replace_the_first_capacitor(phone: &Browser) {
     assert!(refused.contains("may not go in") && refused.contains("only the office"), "{refused}");
     let faults = phone.accessibility_faults().await;
     assert!(faults.is_empty(), "{}", faults.join("\n"));
-    phone.whole_picture("technician-wrong-rating-360", 360).await;
+    phone.whole_picture("technician-wrong-rating-360").await;
     phone.resize(360, 740).await;
     press(window, KEEP).await;
     assert_eq!(waiting(window).await, None, "a rating that may not go in is not kept");
@@ -130,7 +130,7 @@ async fn work_without_signal_comes_to_the_office_once_with_its_photos() {
     .await;
     let faults = phone.accessibility_faults().await;
     assert!(faults.is_empty(), "{}", faults.join("\n"));
-    phone.whole_picture("technician-work-waits-360", 360).await;
+    phone.whole_picture("technician-work-waits-360").await;
     phone.resize(360, 740).await;
 
     // The battery is empty and the session ends; nothing is lost.
@@ -167,7 +167,7 @@ async fn work_without_signal_comes_to_the_office_once_with_its_photos() {
     assert_eq!(office.all(&photos_path).await.len(), 1);
     phone.show(&format!("{check}/result")).await;
     assert!(crate::first_link(&phone, "/photos/").await.contains(&visit));
-    phone.whole_picture("technician-result-360", 360).await;
+    phone.whole_picture("technician-result-360").await;
     phone.close().await;
 }
 

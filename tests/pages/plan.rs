@@ -5,7 +5,8 @@ use harness::browser::Browser;
 use harness::eventually;
 
 use crate::demo::Demo;
-use crate::{first_link, look};
+use crate::first_link;
+use crate::look::Look;
 
 const ADOPT: &str = "form[action$='/adopt'] button";
 
@@ -48,7 +49,7 @@ async fn press_until(browser: &Browser, css: &str, said: &str) {
 pub(crate) async fn plans_the_season_and_repairs_a_sick_day(
     office: &Browser,
     demo: &Demo,
-    faults: &mut Vec<String>,
+    look: &mut Look,
 ) {
     let list = format!("{}/office/plans", demo.base);
     office.resize(1440, 900).await;
@@ -61,21 +62,21 @@ pub(crate) async fn plans_the_season_and_repairs_a_sick_day(
         words(office).await.contains("is the newest").then_some(())
     })
     .await;
-    look(office, &list, "office-plans-draft", faults).await;
+    look.at(office, &list, "office-plans-draft").await;
 
     let draft = follow(office, ".told.good a").await;
-    look(office, &draft, "office-plan", faults).await;
+    look.at(office, &draft, "office-plan").await;
     let comparison = first_link(office, "/office/plans/comparison").await;
-    look(office, &comparison, "office-plans-comparison", faults).await;
+    look.at(office, &comparison, "office-plans-comparison").await;
 
     // A day, a visit of it, and another place for that visit with its cost.
     office.show(&draft).await;
     let day = first_link(office, "/days/").await;
-    look(office, &day, "office-plan-day", faults).await;
+    look.at(office, &day, "office-plan-day").await;
     let visit = first_link(office, "/visits/").await;
     office.show(&visit).await;
     let place = first_link(office, "?day=").await;
-    look(office, &place, "office-plan-visit", faults).await;
+    look.at(office, &place, "office-plan-visit").await;
     assert!(words(office).await.contains("It costs "), "the cost before it is kept");
     let moved = follow(office, "#tried button").await;
     assert_ne!(moved, draft, "the move is a draft of its own");
@@ -91,6 +92,6 @@ pub(crate) async fn plans_the_season_and_repairs_a_sick_day(
     office.show(&list).await;
     let repair = follow(office, "form[action='/office/plans/repair'] button").await;
     assert!(words(office).await.contains("What it changes"));
-    look(office, &repair, "office-plan-repair", faults).await;
+    look.at(office, &repair, "office-plan-repair").await;
     press_until(office, ADOPT, ", in force").await;
 }

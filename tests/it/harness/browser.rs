@@ -100,11 +100,7 @@ impl Browser {
 
     /// Keeps a picture of the window as tests/shots/NAME.png and returns its path.
     pub async fn picture(&self, name: &str) -> PathBuf {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("shots");
-        std::fs::create_dir_all(&folder).unwrap();
-        let path = folder.join(format!("{name}.png"));
-        std::fs::write(&path, self.window.screenshot().await.unwrap()).unwrap();
-        path
+        keep_picture(name, &self.window.screenshot().await.unwrap())
     }
 
     /// Follows a press that leads to another page, or to the same one anew.
@@ -150,14 +146,6 @@ impl Browser {
         self.window.set_window_size(width, height).await.unwrap();
     }
 
-    /// Keeps a picture of the whole page at this width, down to its end, as tests/shots/NAME.png.
-    pub async fn whole_picture(&self, name: &str, width: u32) -> PathBuf {
-        let script = "return document.documentElement.scrollHeight";
-        let height = self.window.execute(script, Vec::new()).await.unwrap().as_u64().unwrap();
-        self.resize(width, u32::try_from(height.min(4_000)).unwrap()).await;
-        self.picture(name).await
-    }
-
     /// What axe-core finds wrong with the page that is shown: rule, impact, place; empty when all is
     /// well. Rules: WCAG 2.0 to 2.2, levels A and AA, and axe's best practices.
     ///
@@ -181,10 +169,25 @@ impl Browser {
             .collect()
     }
 
-    /// How many CSS pixels the page is wider than its window; more than 0 means scrolling sideways.
-    pub async fn sideways_overflow(&self) -> i64 {
-        let script = "return document.documentElement.scrollWidth - window.innerWidth";
-        self.window.execute(script, Vec::new()).await.unwrap().as_i64().unwrap()
+    /// What the service sends for the page that is shown, asked for once more, before any parser mends it.
+    pub async fn sent_source(&self) -> String {
+        let script =
+            "const [done] = arguments; fetch(location.href).then(it => it.text()).then(done)";
+        let sent = self.window.execute_async(script, Vec::new()).await.unwrap();
+        sent.as_str().expect("a text").to_owned()
+    }
+
+    /// By how much the page is wider than its window, which means scrolling sideways, and what sticks out;
+    /// nothing when it fits.
+    pub async fn sideways_overflow(&self) -> Option<String> {
+        let script = "const over = document.documentElement.scrollWidth - window.innerWidth; \
+            if (over <= 0) return null; \
+            const out = [...document.body.querySelectorAll('*')].filter(it => \
+                it.getBoundingClientRect().right > window.innerWidth && !it.closest('.wide, .picture')); \
+            const last = out.at(-1); \
+            return `${over} px too wide at ${last?.tagName} «${last?.textContent.trim().slice(0, 60)}»`";
+        let found = self.window.execute(script, Vec::new()).await.unwrap();
+        found.as_str().map(str::to_owned)
     }
 
     /// Closes window, driver and profile. Without it Chromium would outlive its driver.
@@ -194,6 +197,15 @@ impl Browser {
         driver.kill().await.unwrap();
         profile.close().ok();
     }
+}
+
+/// Keeps a picture as tests/shots/NAME.png and returns its path.
+pub(crate) fn keep_picture(name: &str, picture: &[u8]) -> PathBuf {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("shots");
+    std::fs::create_dir_all(&folder).unwrap();
+    let path = folder.join(format!("{name}.png"));
+    std::fs::write(&path, picture).unwrap();
+    path
 }
 
 async fn free_port() -> u16 {

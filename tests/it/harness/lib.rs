@@ -16,6 +16,9 @@
 pub mod browser;
 pub mod client;
 pub mod daemon;
+pub mod devtools;
+pub mod html;
+pub mod keyboard;
 pub mod wait;
 
 pub use client::{Answer, Client};

@@ -74,14 +74,7 @@ pub fn prepare(
     let (posed, problem) = (&present.posed, &present.posed.built.problem);
     let base = present.inputs.adopted.as_ref().map(|plan| plan.id);
     let base = base.ok_or_else(|| AppError::Conflict("no plan is adopted".to_owned()))?;
-    let before = present.plan(problem)?;
-    let stands = |visit: usize| before.find(visit).is_some();
-    if !present.sequences.iter().flat_map(|(_, _, visits)| visits).all(|visit| stands(*visit)) {
-        return Err(AppError::Conflict(
-            "what is in force does not fit into its days any more; repair the plan first"
-                .to_owned(),
-        ));
-    }
+    let before = present.whole_plan()?;
     let index = present.index(wanted.visit)?;
     let now = repair::moment(state, &present, present.inputs.fleet.branch.time_zone);
     let mended = insert(problem, &before, index, target, now)

@@ -321,7 +321,7 @@ fn ways_of(
     let days: Vec<usize> =
         [today, tomorrow].iter().filter_map(|day| posed.days.binary_search(day).ok()).collect();
     let now = repair::moment(state, &present, present.inputs.fleet.branch.time_zone);
-    let before = present.plan(problem)?;
+    let before = present.whole_plan()?;
     let found = insertions(problem, &before, index, now, &days, WAYS)
         .map_err(|error| AppError::planning("insertions of a call", error))?;
     let names = ProblemNames::new(&present.inputs, posed);

@@ -39,6 +39,30 @@ impl Present {
         plan_of(problem, &self.sequences).map_err(|error| AppError::planning("plan", error))
     }
 
+    /// What is in force as a plan of its own problem, whole: nothing is left out.
+    ///
+    /// # Errors
+    /// [`AppError::Conflict`] that names the visits which do not fit into their days any more; as
+    /// [`Self::plan`].
+    pub fn whole_plan(&self) -> Result<SeasonPlan, AppError> {
+        let built = &self.posed.built;
+        let plan = self.plan(&built.problem)?;
+        let lost: Vec<String> = self
+            .sequences
+            .iter()
+            .flat_map(|(_, _, visits)| visits)
+            .filter(|visit| plan.find(**visit).is_none())
+            .filter_map(|visit| built.visits.get(*visit).map(ToString::to_string))
+            .collect();
+        if lost.is_empty() {
+            return Ok(plan);
+        }
+        Err(AppError::Conflict(format!(
+            "visits {} do not fit into their days any more; have the plan repaired first",
+            lost.join(", ")
+        )))
+    }
+
     /// The index of a visit in the problem.
     ///
     /// # Errors

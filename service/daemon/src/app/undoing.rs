@@ -113,7 +113,8 @@ fn is_choice(event: &NewVisitEvent) -> bool {
     moved || retimed || event.to_state == VisitState::Agreed
 }
 
-/// Whether an adopted plan put the visit there, in its own words.
+/// Whether an adopted plan put the visit there by itself, in its own words. A plan that was made to put
+/// this very visit there, as an accepted call is, carries out what somebody chose.
 fn by_a_plan(
     conn: &mut AnyConnection,
     branch: BranchId,
@@ -124,11 +125,20 @@ fn by_a_plan(
     }
     let filter = PlanStopFilter { visit: Some(event.visit_id), ..PlanStopFilter::default() };
     let stops = plans::list_stops(conn, branch, &filter, Page::everything())?;
-    Ok(stops.iter().any(|stop| {
+    let mut placed = false;
+    for stop in stops.iter().filter(|stop| {
         Some(stop.day) == event.day_after
             && Some(stop.technician_id) == event.technician_after_id
             && Some(&stop.reason) == event.why.as_ref()
-    }))
+    }) {
+        let plan = plans::find(conn, branch, stop.plan_id)?;
+        let asked = runs::find(conn, branch, plan.run_id)?.inputs["visit"].as_i64();
+        if asked.map(VisitId) == Some(event.visit_id) {
+            return Ok(false);
+        }
+        placed = true;
+    }
+    Ok(placed)
 }
 
 /// Whether the draft would give a visit another place than it has now, or leave its route out.

@@ -61,7 +61,7 @@ pub(super) fn rows(
                 || format!("never, made {}", day(token.created_at)),
                 |at| at.with_timezone(&zone).format("%b %-d, %Y, %-I:%M %p").to_string(),
             ),
-            until: token.expires_at.map_or_else(|| "taken back".to_owned(), day),
+            until: token.expires_at.map_or_else(|| "it is taken back".to_owned(), day),
             own: token.id == own,
         })
         .collect();
