@@ -51,7 +51,7 @@ async fn first_link(browser: &Browser, part: &str) -> String {
 }
 
 /// Every kind of page that the office reaches by links in the demo.
-const OFFICE_PAGES: [&str; 18] = [
+const OFFICE_PAGES: [&str; 20] = [
     "/office/day",
     "/office/no-cool",
     "/office/parts/*",
@@ -67,6 +67,8 @@ const OFFICE_PAGES: [&str; 18] = [
     "/office/settings/accounts",
     "/office/settings/accounts/*",
     "/office/settings/calendar",
+    "/office/settings/notices",
+    "/office/settings/notices/*/*",
     "/office/settings/technicians",
     "/office/settings/technicians/*",
     "/office/weather",

@@ -18,13 +18,17 @@ async fn links(browser: &Browser) -> Vec<String> {
     found.iter().filter_map(Value::as_str).map(str::to_owned).collect()
 }
 
-/// What kind of page a path is: `/office/plans/7/days/2025-03-01` is `/office/plans/*/days/*`.
+/// What kind of page a path is: `/office/plans/7/days/2025-03-01` is `/office/plans/*/days/*`. What
+/// follows `notices` names a mail and a language.
 fn kind(path: &str) -> String {
-    let segments = path.split('/').map(|segment| {
-        let is_identity = segment.chars().any(|letter| letter.is_ascii_digit());
-        if is_identity { "*" } else { segment }
-    });
-    segments.collect::<Vec<_>>().join("/")
+    let mut is_of_mail = false;
+    let mut segments = Vec::new();
+    for segment in path.split('/') {
+        let is_number = segment.chars().any(|letter| letter.is_ascii_digit());
+        segments.push(if is_number || is_of_mail { "*" } else { segment });
+        is_of_mail |= segment == "notices";
+    }
+    segments.join("/")
 }
 
 /// `/office/plans/*/days/*` gives pictures named `office-plans-1-days-1`.

@@ -1,7 +1,7 @@
 //! What only Chromium's own protocol can ask of a page: how it looks to somebody with a dark screen,
 //! enlarged, or on paper.
 //!
-//! Chrome DevTools Protocol, domain Emulation, by way of chromedriver's `goog/cdp/execute`.
+//! Chrome `DevTools` Protocol, domains Page and Emulation, by way of chromedriver's `goog/cdp/execute`.
 
 use std::path::PathBuf;
 
