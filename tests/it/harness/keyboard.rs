@@ -51,7 +51,7 @@ const RESULT: &str = r"
     return faults;
 ";
 
-/// Key codes of WebDriver (W3C `WebDriver`, 17.4.2 keyboard actions).
+/// Codes of keys (W3C `WebDriver`, 17.4.2 keyboard actions).
 const TABULATOR: char = '\u{E004}';
 /// The key that sends a form or follows a link.
 pub const ENTER: &str = "\u{E007}";
