@@ -6,10 +6,12 @@ use std::process::Stdio;
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client as Window, ClientBuilder};
 use hyper_util::client::legacy::connect::HttpConnector;
+use reqwest::Method;
 use serde_json::json;
 use tempfile::TempDir;
 use tokio::process::{Child, Command};
 
+use super::client::Client;
 use super::wait::eventually;
 
 /// Flags for a browser that nobody sees and that looks for no host of its own.
@@ -169,12 +171,16 @@ impl Browser {
             .collect()
     }
 
-    /// What the service sends for the page that is shown, asked for once more, before any parser mends it.
+    /// What the service sends for the page that is shown, asked for once more with the browser's cookies,
+    /// before any parser mends it.
     pub async fn sent_source(&self) -> String {
-        let script =
-            "const [done] = arguments; fetch(location.href).then(it => it.text()).then(done)";
-        let sent = self.window.execute_async(script, Vec::new()).await.unwrap();
-        sent.as_str().expect("a text").to_owned()
+        let address = self.window.current_url().await.unwrap();
+        let cookies = self.window.get_all_cookies().await.unwrap();
+        let cookies: Vec<String> =
+            cookies.iter().map(|it| format!("{}={}", it.name(), it.value())).collect();
+        let client = Client::new("", None);
+        let request = client.request(Method::GET, address.as_str());
+        client.send(request.header("Cookie", cookies.join("; "))).await.text()
     }
 
     /// By how much the page is wider than its window, which means scrolling sideways, and what sticks out;
