@@ -44,9 +44,11 @@ impl Browser {
     /// path. What lies below 6,000 pixels is cut off.
     pub async fn whole_picture(&self, name: &str) -> PathBuf {
         let layout = self.ask("Page.getLayoutMetrics", json!({})).await;
-        let page = &layout["cssContentSize"];
-        let height = page["height"].as_f64().expect("a height in pixels").min(6_000.0);
-        let clip = json!({ "x": 0, "y": 0, "width": page["width"], "height": height, "scale": 1 });
+        let height = layout["cssContentSize"]["height"].as_f64().expect("a height in pixels");
+        // Such a picture has no scroll bar: the page takes its room too.
+        let width = self.window.execute("return window.innerWidth", Vec::new()).await.unwrap();
+        let height = height.min(6_000.0);
+        let clip = json!({ "x": 0, "y": 0, "width": width, "height": height, "scale": 1 });
         let parameters = json!({ "format": "png", "captureBeyondViewport": true, "clip": clip });
         let picture = self.ask("Page.captureScreenshot", parameters).await;
         let picture = picture["data"].as_str().expect("a picture in Base64");
