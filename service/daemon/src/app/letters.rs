@@ -197,6 +197,52 @@ pub struct Letter<'a> {
     pub useful_until: Option<DateTime<Utc>>,
 }
 
+/// Somebody of the branch's own who is written to.
+pub struct Staff {
+    /// The address.
+    pub email: String,
+    /// The name.
+    pub name: String,
+    /// The telephone number.
+    pub phone: Option<String>,
+}
+
+impl Letter<'_> {
+    /// A letter to staff: about no visit, and not to be stopped by a link.
+    #[must_use]
+    pub fn to_staff(
+        kind: NoticeKind,
+        event_key: String,
+        to: Staff,
+        sender: &compose::Branch,
+        language: Language,
+        content: ComposedNotice,
+    ) -> Self {
+        Self {
+            kind,
+            event_key,
+            recipient: to.email,
+            contact: None,
+            technician: None,
+            visit: None,
+            language,
+            envelope: Envelope {
+                recipient_name: to.name,
+                recipient_phone: to.phone,
+                sender_name: sender.name.clone(),
+                reply_to: sender.reply_to.clone(),
+                stop_url: None,
+                short: content.short.clone(),
+                action_url: content.action_url.clone(),
+                told: None,
+            },
+            content,
+            calendar_sequence: None,
+            useful_until: None,
+        }
+    }
+}
+
 /// The person of a home who is written to: the first whom mail may and can reach, else the first.
 ///
 /// # Errors

@@ -19,7 +19,7 @@ use super::AppError;
 use super::calendar::{Calendar, time_of_day};
 use super::day::{self, Day, DayPart, DayStop};
 use super::judging::measured;
-use super::letters::{self, Envelope, Letter};
+use super::letters::{self, Letter, Staff};
 use super::results::rated;
 use crate::state::AppState;
 
@@ -83,33 +83,12 @@ fn write_one(conn: &mut AnyConnection, state: &AppState, day: &Day) -> Result<bo
     let values = compose_values(conn, state, day)?;
     let content = technician_route(&values)
         .map_err(|error| AppError::internal("technician's route", error))?;
+    let (kind, technician) = (NoticeKind::TechnicianRoute, &day.technician);
+    let key = format!("{kind}/{}/{}/{}", technician.id, day.route.day, day.route.revision);
+    let to = Staff { email, name: technician.name.clone(), phone: technician.phone.clone() };
     let letter = Letter {
-        kind: NoticeKind::TechnicianRoute,
-        event_key: format!(
-            "{}/{}/{}/{}",
-            NoticeKind::TechnicianRoute,
-            day.technician.id,
-            day.route.day,
-            day.route.revision
-        ),
-        recipient: email,
-        contact: None,
-        technician: Some(day.technician.id),
-        visit: None,
-        language: day.technician.language,
-        envelope: Envelope {
-            recipient_name: day.technician.name.clone(),
-            recipient_phone: day.technician.phone.clone(),
-            sender_name: day.branch.name.clone(),
-            reply_to: values.branch.reply_to.clone(),
-            stop_url: None,
-            short: content.short.clone(),
-            action_url: content.action_url.clone(),
-            told: None,
-        },
-        content,
-        calendar_sequence: None,
-        useful_until: None,
+        technician: Some(technician.id),
+        ..Letter::to_staff(kind, key, to, &values.branch, technician.language, content)
     };
     letters::enqueue(conn, state, &day.branch, letter)
 }

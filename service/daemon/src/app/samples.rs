@@ -10,7 +10,7 @@ use hotspell_store::notices::{self, NoticeFilter, NoticeRecord};
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
-use super::letters::{self, Envelope, Letter};
+use super::letters::{self, Letter, Staff};
 use crate::state::AppState;
 
 /// An address gets at most so many samples in an hour.
@@ -72,28 +72,10 @@ pub fn send(
         ..sample.content
     };
     let minute = now.format("%Y-%m-%dT%H:%MZ");
-    let letter = Letter {
-        kind: NoticeKind::Sample,
-        event_key: format!("{}/{}/{language}/{minute}", NoticeKind::Sample, sample.name),
-        recipient: account.email.clone(),
-        contact: None,
-        technician: None,
-        visit: None,
-        language,
-        envelope: Envelope {
-            recipient_name: account.name.clone(),
-            recipient_phone: None,
-            sender_name: branch.name.clone(),
-            reply_to: letters::branch_of(branch, &state.config.mail.from).reply_to,
-            stop_url: None,
-            short: content.short.clone(),
-            action_url: content.action_url.clone(),
-            told: None,
-        },
-        content,
-        calendar_sequence: None,
-        useful_until: None,
-    };
+    let key = format!("{}/{}/{language}/{minute}", NoticeKind::Sample, sample.name);
+    let to = Staff { email: account.email.clone(), name: account.name.clone(), phone: None };
+    let sender = letters::branch_of(branch, &state.config.mail.from);
+    let letter = Letter::to_staff(NoticeKind::Sample, key, to, &sender, language, content);
     if letters::enqueue(conn, state, branch, letter)? {
         Ok(())
     } else {
