@@ -41,6 +41,19 @@ impl<'a> Examples<'a> {
         found
     }
 
+    /// The rows of an example of many, with some members of each changed.
+    fn rows(&self, schema: &str, changes: Value) -> Value {
+        let example = &self.document["components"]["schemas"][schema]["example"];
+        let mut items = example["items"].clone();
+        for row in items.as_array_mut().unwrap_or_else(|| panic!("{schema} has no items")) {
+            for (member, value) in changes.as_object().unwrap() {
+                assert!(row.get(member).is_some(), "{schema}: its rows have no {member}");
+                row[member] = value.clone();
+            }
+        }
+        json!({ "items": items })
+    }
+
     /// Sends the example of an operation with some members changed, `place` filling its path's one or two
     /// numbers; the answer must be one of the document's successes. Gives what was answered.
     async fn send(&mut self, id: &str, place: &[i64], changes: Value) -> Value {
@@ -113,7 +126,9 @@ async fn records(examples: &mut Examples<'_>) -> i64 {
     let agreement = json!({ "site_id": site, "key": "EX-1", "last_day": "2025-12-31" });
     let stored = number(&examples.send("create_agreement", &[], agreement.clone()).await);
     examples.send("update_agreement", &[stored], agreement).await;
-    examples.send("renew_agreement", &[stored], json!({})).await;
+    let next = number(&examples.send("renew_agreement", &[stored], json!({})).await);
+    let many = examples.rows("AgreementRenewals", json!({ "agreement_id": next }));
+    examples.send("renew_agreements", &[], many).await;
     let unit = json!({ "site_id": site });
     let machine = number(&examples.send("create_unit", &[], unit.clone()).await);
     examples.send("update_unit", &[machine], unit).await;
@@ -122,7 +137,9 @@ async fn records(examples: &mut Examples<'_>) -> i64 {
     examples.send("update_component", &[component], part).await;
     let reading = json!({ "component_id": component, "taken_on": "2024-04-02" });
     let stored = number(&examples.send("create_reading", &[], reading.clone()).await);
-    examples.send("update_reading", &[stored], reading).await;
+    examples.send("update_reading", &[stored], reading.clone()).await;
+    let many = examples.rows("ReadingInputs", reading);
+    examples.send("create_readings", &[], many).await;
     let ended = json!({ "ended_on": "2025-02-10", "key": "EX-2" });
     examples.send("create_replacement", &[component], ended).await;
     site
@@ -193,7 +210,13 @@ async fn visits(examples: &mut Examples<'_>, home: i64) {
     let other = number(&examples.send("create_no_cool_call", &[], call).await);
     examples.send("reject_no_cool_call", &[other], json!({})).await;
     let placed = json!({ "technician_id": technician, "day": "2025-02-17" });
-    examples.send("change_visit_state", &[visit], placed).await;
+    examples.send("change_visit_state", &[visit], placed.clone()).await;
+    // The same day, so that it stays where it stands.
+    let mut many = examples.rows("VisitStateChanges", json!({ "visit_id": visit }));
+    for (member, value) in placed.as_object().unwrap() {
+        many["items"][0]["change"][member] = value.clone();
+    }
+    examples.send("change_visit_states", &[], many).await;
     let route = office.all("/api/v1/routes?state=current&day=2025-02-17").await.remove(0);
     examples.send("report_delay", &[number(&route)], json!({})).await;
     let parts = office.all(&format!("/api/v1/components?site_id={home}&in_service=true")).await;

@@ -11,6 +11,7 @@ mod agreements;
 mod backup;
 mod bounces;
 mod browser;
+mod bulk;
 mod day_by_hand;
 mod document_examples;
 mod exports;

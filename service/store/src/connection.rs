@@ -108,6 +108,19 @@ fn finish<T, E: From<StoreError>>(
     }
 }
 
+/// A part of a transaction that is taken back by itself when it fails, so that the rest can go on (a
+/// savepoint). Only inside of a transaction.
+///
+/// # Errors
+/// The work's own error, or that of the database.
+pub fn attempt<T, E: From<StoreError>>(
+    conn: &mut AnyConnection,
+    work: impl FnOnce(&mut AnyConnection) -> Result<T, E>,
+) -> Result<T, E> {
+    Manager::begin_transaction(conn).map_err(StoreError::from)?;
+    finish(conn, work)
+}
+
 /// Alone with the change feed, so that every numbered change is committed and in sight.
 pub(crate) fn read_settled<T, E: From<StoreError>>(
     conn: &mut AnyConnection,

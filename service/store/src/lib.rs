@@ -48,7 +48,7 @@ pub mod weather_sources;
 pub mod weekdays;
 pub mod words;
 
-pub use connection::AnyConnection;
+pub use connection::{AnyConnection, attempt};
 pub use error::StoreError;
 pub use page::Page;
 pub use record::{KeyedRecord, Upserted};

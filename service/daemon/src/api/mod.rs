@@ -4,6 +4,7 @@ pub mod access;
 pub(crate) mod audit;
 pub mod auth;
 mod body;
+mod bulk;
 pub mod caller;
 mod checks;
 pub(crate) mod crud;

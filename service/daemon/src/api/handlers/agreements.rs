@@ -191,14 +191,11 @@ pub(crate) async fn renew_agreement(
     let (input, now) = (body.value(), state.now());
     let ticket = idempotency::ticket();
     let (place, version, view) = write(&state, move |conn| {
-        let old = crud::reach::<Agreements>(conn, &caller, id.into_inner())?;
-        let renewal = input?.checked()?;
-        let record = renewal::renew(conn, caller.branch, &old, &renewal, now)?;
-        let (id, version) = (record.id.0, record.version);
-        let view = Agreements::view(conn, record)?;
-        let deed = Deed { action: "renew", kind: Resource::Agreement, id };
-        audit::record(conn, &caller, deed, None::<&AgreementView>, Some(&view), now)?;
-        let place = format!("/api/v1/agreements/{id}");
+        let old = id.into_inner();
+        crud::reach::<Agreements>(conn, &caller, old)?;
+        let (record, view) = renew_one(conn, &caller, old, &input?, now)?;
+        let version = record.version;
+        let place = format!("/api/v1/agreements/{}", record.id);
         if let Some(ticket) = ticket {
             ticket.keep_created(conn, &place, Some(version), &view)?;
         }
@@ -209,6 +206,22 @@ pub(crate) async fn renew_agreement(
         .insert_header((header::LOCATION, place))
         .insert_header(etag::tag(version))
         .json(view))
+}
+
+/// Makes the agreement of the next term and keeps who did it.
+pub(super) fn renew_one(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    old: i64,
+    input: &RenewalInput,
+    now: DateTime<Utc>,
+) -> Result<(AgreementRecord, AgreementView), ApiError> {
+    let old = crud::reach::<Agreements>(conn, caller, old)?;
+    let record = renewal::renew(conn, caller.branch, &old, &input.checked()?, now)?;
+    let view = Agreements::view(conn, record.clone())?;
+    let deed = Deed { action: "renew", kind: Resource::Agreement, id: record.id.0 };
+    audit::record(conn, caller, deed, None::<&AgreementView>, Some(&view), now)?;
+    Ok((record, view))
 }
 
 /// Reads an agreement

@@ -10,6 +10,7 @@ mod agreements;
 mod backtests;
 mod branch_stations;
 pub(crate) mod branches;
+mod bulk;
 mod calendars;
 mod components;
 pub(crate) mod contacts;
@@ -95,7 +96,8 @@ fn homes(config: &mut ServiceConfig<'_>) {
         .service(agreements::find_agreement)
         .service(agreements::create_agreement)
         .service(agreements::update_agreement)
-        .service(agreements::renew_agreement);
+        .service(agreements::renew_agreement)
+        .service(bulk::renew_agreements);
 }
 
 fn machines(config: &mut ServiceConfig<'_>) {
@@ -113,7 +115,8 @@ fn machines(config: &mut ServiceConfig<'_>) {
         .service(readings::list_readings)
         .service(readings::find_reading)
         .service(readings::create_reading)
-        .service(readings::update_reading);
+        .service(readings::update_reading)
+        .service(bulk::create_readings);
 }
 
 fn season(config: &mut ServiceConfig<'_>) {
@@ -139,6 +142,7 @@ fn season(config: &mut ServiceConfig<'_>) {
         .service(visits::create_visit)
         .service(visits::update_visit)
         .service(visits::change_visit_state)
+        .service(bulk::change_visit_states)
         .service(visits::list_visit_events)
         .service(visits::list_visit_results)
         .service(photos::create_photo)

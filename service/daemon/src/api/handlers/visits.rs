@@ -5,6 +5,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{DateRange, Role, SiteId, VisitKind, VisitState};
 use hotspell_notices::compose::ChangeCause;
+use hotspell_store::branches::BranchRecord;
 use hotspell_store::visits::{
     self as rows, Cause, VisitEventFilter, VisitFilter, VisitRecord, VisitResultFilter,
 };
@@ -276,29 +277,55 @@ pub(crate) async fn change_visit_state(
 ) -> Result<HttpResponse, ApiError> {
     let expected = etag::expected_if_sent(&request);
     let (input, now, shared) = (body.value(), state.now(), state.clone());
-    let (view, days) = write(&state, move |conn| {
-        let before = reach(conn, &caller, id.into_inner())?;
-        let version = expected?.check(before.version)?;
-        let input = input?;
-        let (change, why) = input.change()?;
-        if let Some((_, technician)) = change.place {
-            technicians::find(conn, caller.branch, technician)
-                .map_err(|error| refer("/technician_id", error))?;
-        }
-        let who = caller.who();
-        let cause = Cause { who: &who, why: why.as_deref() };
-        let after = rows::change(conn, caller.branch, before.id, version, change, cause, now)?;
-        let branch = branches::find(conn, caller.branch)?;
-        let told_as = Why::Changed(input.told_as.map_or(ChangeCause::OfficeDecision, Into::into));
-        let (after, _) = telling::of_change(conn, &shared, &branch, &before, after, told_as)?;
-        day_routes::follow(conn, &shared, &branch, &before, &after)?;
-        let days = (branch, before.day, after.day);
-        Ok((changed(conn, &caller, "move", before, after, now)?, days))
+    let moved = write(&state, move |conn| {
+        let id = id.into_inner();
+        let before = reach(conn, &caller, id)?;
+        let expected = expected?;
+        expected.check(before.version)?;
+        move_one(conn, &shared, &caller, id, &expected, &input?, now)
     })
     .await?;
-    let (shared, (branch, before, after)) = (state.clone(), days);
+    let (shared, Moved { view, branch, days: [before, after] }) = (state.clone(), moved);
     run(move || day_routes::load(&shared, &branch, before, after)).await?;
     Ok(HttpResponse::Ok().insert_header(etag::tag(view.version)).json(view))
+}
+
+/// A visit that was moved, and the days whose parts to carry are to be counted anew.
+pub(super) struct Moved {
+    pub(super) view: VisitView,
+    pub(super) branch: BranchRecord,
+    /// Its day before and after.
+    pub(super) days: [Option<NaiveDate>; 2],
+}
+
+/// Moves a visit to another state in the caller's transaction: the household is told, the routes
+/// follow, and the audit keeps who did it.
+pub(super) fn move_one(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    caller: &Caller,
+    id: i64,
+    expected: &etag::Expected,
+    input: &StateChangeInput,
+    now: DateTime<Utc>,
+) -> Result<Moved, ApiError> {
+    let before = reach(conn, caller, id)?;
+    let version = expected.check(before.version)?;
+    let (change, why) = input.change()?;
+    if let Some((_, technician)) = change.place {
+        technicians::find(conn, caller.branch, technician)
+            .map_err(|error| refer("/technician_id", error))?;
+    }
+    let who = caller.who();
+    let cause = Cause { who: &who, why: why.as_deref() };
+    let after = rows::change(conn, caller.branch, before.id, version, change, cause, now)?;
+    let branch = branches::find(conn, caller.branch)?;
+    let told_as = Why::Changed(input.told_as.map_or(ChangeCause::OfficeDecision, Into::into));
+    let (after, _) = telling::of_change(conn, state, &branch, &before, after, told_as)?;
+    day_routes::follow(conn, state, &branch, &before, &after)?;
+    let days = [before.day, after.day];
+    let view = changed(conn, caller, "move", before, after, now)?;
+    Ok(Moved { view, branch, days })
 }
 
 /// Lists what happened to a visit

@@ -62,13 +62,30 @@ impl Ticket {
         version: Option<i64>,
         body: &T,
     ) -> Result<(), ApiError> {
-        let mut headers = vec![
-            (CONTENT_TYPE.as_str(), "application/json".to_owned()),
-            (LOCATION.as_str(), location.to_owned()),
-        ];
+        let mut headers = vec![(LOCATION.as_str(), location.to_owned())];
         headers.extend(version.map(|version| (ETAG.as_str(), format!("\"{version}\""))));
+        self.keep(conn, StatusCode::CREATED, headers, body)
+    }
+
+    /// Keeps the answer to changes that made no single thing.
+    pub(crate) fn keep_done<T: Serialize>(
+        &self,
+        conn: &mut AnyConnection,
+        body: &T,
+    ) -> Result<(), ApiError> {
+        self.keep(conn, StatusCode::OK, Vec::new(), body)
+    }
+
+    fn keep<T: Serialize>(
+        &self,
+        conn: &mut AnyConnection,
+        status: StatusCode,
+        mut headers: Vec<(&str, String)>,
+        body: &T,
+    ) -> Result<(), ApiError> {
+        headers.push((CONTENT_TYPE.as_str(), "application/json".to_owned()));
         let answer = StoredAnswer {
-            status: i32::from(StatusCode::CREATED.as_u16()),
+            status: i32::from(status.as_u16()),
             headers: Some(serde_json::to_string(&headers).map_err(ApiError::internal)?),
             body: Some(serde_json::to_string(body).map_err(ApiError::internal)?),
         };

@@ -5,6 +5,7 @@ pub mod actions;
 pub mod agreements;
 pub mod backtests;
 pub mod branches;
+pub mod bulk;
 pub mod components;
 pub mod contacts;
 pub mod decisions;
