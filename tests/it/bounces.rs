@@ -98,7 +98,8 @@ async fn a_report_that_is_piped_in_marks_whom_the_office_must_call_and_anything_
         office.post("/api/v1/notices/delivery", &json!({ "limit": 1000 })).await.json(200);
         let digest = season.mail_to("office@example.com").pop().unwrap();
         let home = office.get(&format!("/api/v1/sites/{}", after["site_id"])).await.json(200);
-        let row = format!("- {}: our mail came back", home["name"].as_str().unwrap());
+        let name = home["name"].as_str().unwrap();
+        let row = format!("- {name}, no telephone on record: our mail does not arrive (tune-up on");
         assert!(text_of(&digest).contains(&row), "{row}: {}", text_of(&digest));
         assert!(daemon.stop().await);
     }

@@ -14,6 +14,7 @@ mod browser;
 mod bulk;
 mod day_by_hand;
 mod document_examples;
+mod digest;
 mod exports;
 mod first_scoring;
 mod import_jobs;

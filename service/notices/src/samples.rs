@@ -10,14 +10,15 @@
     reason = "the values are written below, and a test composes every one of them"
 )]
 
+mod digest;
+
 use crate::compose::{
-    Branch, CalendarIdentity, ChangeCause, ComposeError, ComposedNotice, DigestChange, DigestList,
-    DigestVisit, Finding, FindingAction, FollowUp, HeatOutlook, Household, LoadItem, OfficeDigest,
-    OwnLines, PartReason, PartShort, PhoneReason, ReachByPhone, RenewalDue, Section,
+    Branch, CalendarIdentity, ChangeCause, ComposeError, ComposedNotice, Finding, FindingAction,
+    FollowUp, Household, LoadItem, OfficeDigest, OwnLines, PartReason, RenewalDue, Section,
     SectionReading, SlotChange, SlotChanged, Stop, StopPart, StopUnit, TechnicianDelayed,
-    TechnicianRoute, Unanswered, UnitReport, UpcomingVisit, VisitReason, VisitReport, Window,
-    day_before, office_digest, reminder, renewal_due, second_reminder, slot_changed,
-    technician_delayed, technician_route, visit_report,
+    TechnicianRoute, UnitReport, UpcomingVisit, VisitReason, VisitReport, Window, day_before,
+    office_digest, reminder, renewal_due, second_reminder, slot_changed, technician_delayed,
+    technician_route, visit_report,
 };
 use crate::message::{OutgoingNotice, Recipient, Sender, StopLinks, is_for_household};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
@@ -26,6 +27,8 @@ use hotspell_domain::{
     CapacitorRating, Celsius, ComponentClass, Condition, Language, Microfarads, NoticeId,
     NoticeKind, TemperatureUnit, UnitKind, VisitKind,
 };
+
+pub use digest::{digest, spell};
 
 fn day(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -340,81 +343,6 @@ pub fn route(language: Language) -> TechnicianRoute {
         stops: vec![stop_with_sister_units(language), stop_without_cooling()],
         route_url: "https://palobrea.example.com/technician/routes/2026-03-10".into(),
     }
-}
-
-/// An office's day.
-#[must_use]
-pub fn digest(language: Language) -> OfficeDigest {
-    let call = |name: &str, phone: Option<&str>, why| ReachByPhone {
-        household_name: name.into(),
-        phone: phone.map(str::to_owned),
-        why,
-    };
-    OfficeDigest {
-        branch: branch(),
-        language,
-        day: day("2026-03-09"),
-        temperature_unit: TemperatureUnit::DegF,
-        heat: Some(HeatOutlook {
-            first_day: day("2026-03-14"),
-            days: 4,
-            highest: Celsius::new(37.2).unwrap(),
-            visits_still_open: 63,
-        }),
-        reach_by_phone: DigestList::new(vec![
-            call("R. Whitlock", Some("(602) 555-0163"), PhoneReason::MailBounced),
-            call("The Abernathys", None, PhoneReason::NoAddress),
-            call("Lucía Peñalosa", Some("(480) 555-0121"), PhoneReason::AskedForCall),
-        ]),
-        unanswered: DigestList::new(
-            (0..23)
-                .map(|number| Unanswered {
-                    household_name: format!("Household {number:02}"),
-                    phone: Some(format!("(602) 555-01{number:02}")),
-                    visit_kind: VisitKind::CapacitorCheck,
-                    window: window("2026-03-12", "08:00", "10:00"),
-                    times_told: 1 + number % 2,
-                })
-                .collect(),
-        ),
-        parts_short: DigestList::new(vec![PartShort {
-            class: ComponentClass::RunCapacitorDual,
-            rating: rating("45+5 uF 370/440 V"),
-            needed: 6,
-            at_hand: 4,
-            technician_first_name: "Teo".into(),
-            day: day("2026-03-11"),
-        }]),
-        changes: DigestList::new(changes()),
-        overview_url: "https://palobrea.example.com/office/season".into(),
-    }
-}
-
-fn changes() -> Vec<DigestVisit> {
-    vec![
-        change(
-            "Ann Okafor-Müller",
-            DigestChange::Agreed { window: window("2026-03-10", "08:00", "10:00") },
-        ),
-        change(
-            "J. Featherstone",
-            DigestChange::Moved {
-                from: window("2026-03-10", "10:00", "12:00"),
-                to: window("2026-03-17", "13:00", "15:00"),
-            },
-        ),
-        change(
-            "M. Castellanos",
-            DigestChange::Declined { window: window("2026-03-11", "13:00", "15:00") },
-        ),
-        change("D. Hollis", DigestChange::Done { parts_replaced: 2 }),
-        change("P. Iyer", DigestChange::Missed { window: window("2026-03-09", "08:00", "10:00") }),
-        change("S. Yazzie", DigestChange::Dropped),
-    ]
-}
-
-fn change(name: &str, what: DigestChange) -> DigestVisit {
-    DigestVisit { household_name: name.into(), visit_kind: VisitKind::TuneUp, what }
 }
 
 /// A notice with invented values.

@@ -10,6 +10,7 @@ mod demand;
 mod load_list;
 mod site_counts;
 mod substitution;
+mod uncovered;
 
 pub use counts::{
     expected_shortage, fill_rate, gamma_mixed_poisson_counts, poisson_binomial, poisson_counts,
@@ -17,6 +18,7 @@ pub use counts::{
 };
 pub use load_list::{LoadLine, LoadList, PartNeed, StockError, load_list};
 pub use substitution::Substitution;
+pub use uncovered::uncovered;
 
 #[cfg(test)]
 mod tests {

@@ -115,6 +115,9 @@ listing! {
     VisitEventFilter {
         /// Of this visit.
         visit: VisitId => |visit| visit_events::visit_id.eq(visit.0),
+        /// From one of these states.
+        from_states: Vec<VisitState> => |states| visit_events::from_state
+            .eq_any(states.iter().map(|state| state.as_str()).collect::<Vec<_>>()),
         /// Not before this instant.
         from: DateTime<Utc> => |at| visit_events::at.ge(naive(*at)),
         /// Before this instant.

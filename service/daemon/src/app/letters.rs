@@ -105,6 +105,12 @@ pub fn writer_of(
     Ok(compose::Branch { own_lines, ..branch_of(record, &state.config.mail.from) })
 }
 
+/// The first word of a name, by which people are called.
+#[must_use]
+pub fn first_name(name: &str) -> String {
+    name.split_whitespace().next().unwrap_or(name).to_owned()
+}
+
 /// The street address on one line.
 #[must_use]
 pub fn address_of(site: &SiteRecord) -> String {

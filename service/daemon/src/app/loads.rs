@@ -12,7 +12,7 @@ use hotspell_reliability::decisions::REPLACE_FROM_PROBABILITY;
 use hotspell_reliability::diagnosis::culprit_shares;
 use hotspell_reliability::horizon;
 use hotspell_reliability::needs::{RoutePart, part_needs};
-use hotspell_reliability::stock::{LoadList, Substitution, load_list};
+use hotspell_reliability::stock::{LoadList, Substitution, load_list, uncovered};
 use hotspell_store::routes::{
     self, LoadLine, NewLoadList, RouteFilter, RouteRecord, RouteStopFilter,
 };
@@ -40,6 +40,15 @@ impl Kind {
         match part.component.class {
             class if class.is_run_capacitor() => Some(Self::Capacitor(class, part.rating()?)),
             ComponentClass::Contactor => Some(Self::Contactor(part.component.rating.clone()?)),
+            _ => None,
+        }
+    }
+
+    /// The kind of a line of a load list; nothing for one whose rating cannot be read.
+    fn read(class: ComponentClass, rating: &str) -> Option<Self> {
+        match class {
+            class if class.is_run_capacitor() => Some(Self::Capacitor(class, rating.parse().ok()?)),
+            ComponentClass::Contactor => Some(Self::Contactor(rating.to_owned())),
             _ => None,
         }
     }
@@ -101,31 +110,21 @@ pub fn write_load_lists(
     days: DateRange,
     as_of: NaiveDate,
 ) -> Result<usize, AppError> {
-    let open = open_routes(state, branch, days)?;
+    let mut open = routes_in_force(state, branch, days)?;
+    open.retain(|(_, _, has_list)| !has_list);
     if open.is_empty() {
         return Ok(0);
     }
-    let model = scoring::model_in_force(state, branch)?;
-    let (fleet, book) = scoring::load(state, branch, None, as_of)?;
-    let parts = scoring::parts(&fleet, &book);
-    let mut dates: Vec<NaiveDate> = open.iter().map(|(route, _)| route.day).collect();
-    dates.push(as_of.succ_opt().unwrap_or(as_of));
-    dates.sort_unstable();
-    dates.dedup();
-    dates.retain(|date| *date > as_of);
-    let context = Context::new(&book, &parts, dates)?;
-    let latest = state.store.read(|conn| scores::latest(conn, branch))?;
+    scoring::model_in_force(state, branch)?;
     let bound = state.config.planning.missing_part_chance;
     let inputs = json!({ "first_day": days.first, "last_day": days.last, "bound": bound,
         "routes": open.len(), "as_of": as_of });
     recorded(state, branch, RunKind::LoadLists, &inputs, |run| {
         let now = state.now();
-        let mut lists = Vec::with_capacity(open.len());
-        for (route, sites) in &open {
-            let wanted = wanted(&parts, &context, sites, &latest, as_of);
-            let lines = lines(&context, &model, &wanted, route.day, bound)?;
-            lists.push(lines.into_new(route.id, run));
-        }
+        let lists: Vec<NewLoadList> = reckon_routes(state, branch, &open, as_of)?
+            .into_iter()
+            .map(|(route, lines)| lines.into_new(route.id, run))
+            .collect();
         state.store.write(|conn| {
             for list in &lists {
                 routes::insert_load_list(conn, branch, list, now)?;
@@ -136,35 +135,103 @@ pub fn write_load_lists(
     })
 }
 
-/// The homes on the way, with what is done there.
-type Homes = BTreeMap<SiteId, Vec<VisitKind>>;
+/// A route in force and what its truck should carry by what is known now.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Reckoned {
+    /// The route.
+    pub(super) route: RouteRecord,
+    /// What should be on the truck.
+    pub(super) lines: Vec<LoadLine>,
+}
 
-/// Current routes without a load list, with the homes on the way.
-fn open_routes(
+/// Reckons what the trucks of some days should carry, whether they have a list or not; keeps nothing.
+///
+/// # Errors
+/// [`AppError::NotReady`] before the first scoring.
+pub(super) fn reckon(
     state: &AppState,
     branch: BranchId,
     days: DateRange,
-) -> Result<Vec<(RouteRecord, Homes)>, AppError> {
+    as_of: NaiveDate,
+) -> Result<Vec<Reckoned>, AppError> {
+    let routes = routes_in_force(state, branch, days)?;
+    if routes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let reckoned = reckon_routes(state, branch, &routes, as_of)?;
+    Ok(reckoned.into_iter().map(|(route, lines)| Reckoned { route, lines: lines.kept() }).collect())
+}
+
+/// How many of each needed line the loaded ones leave open: a part goes where it may replace another.
+pub(super) fn uncovered_by(needed: &[LoadLine], loaded: &[LoadLine]) -> Vec<usize> {
+    let kinds = |lines: &[LoadLine]| -> Vec<Option<Kind>> {
+        lines.iter().map(|line| Kind::read(line.class, &line.rating)).collect()
+    };
+    let quantities = |lines: &[LoadLine]| -> Vec<usize> {
+        lines.iter().map(|line| usize::try_from(line.quantity).unwrap_or(0)).collect()
+    };
+    let (wanted, carried) = (kinds(needed), kinds(loaded));
+    let rule = Substitution::from_rule(wanted.len(), carried.len(), |old, new| {
+        match (wanted.get(old), carried.get(new)) {
+            (Some(Some(old)), Some(Some(new))) => new.fits(old),
+            _ => false,
+        }
+    });
+    uncovered(&quantities(needed), &quantities(loaded), &rule)
+}
+
+fn reckon_routes(
+    state: &AppState,
+    branch: BranchId,
+    open: &[(RouteRecord, Homes, bool)],
+    as_of: NaiveDate,
+) -> Result<Vec<(RouteRecord, Lines)>, AppError> {
+    let model = scoring::model_in_force(state, branch)?;
+    let (fleet, book) = scoring::load(state, branch, None, as_of)?;
+    let parts = scoring::parts(&fleet, &book);
+    let mut dates: Vec<NaiveDate> = open.iter().map(|(route, ..)| route.day).collect();
+    dates.push(as_of.succ_opt().unwrap_or(as_of));
+    dates.sort_unstable();
+    dates.dedup();
+    dates.retain(|date| *date > as_of);
+    let context = Context::new(&book, &parts, dates)?;
+    let latest = state.store.read(|conn| scores::latest(conn, branch))?;
+    let bound = state.config.planning.missing_part_chance;
+    open.iter()
+        .map(|(route, sites, _)| {
+            let wanted = wanted(&parts, &context, sites, &latest, as_of);
+            Ok((route.clone(), lines(&context, &model, &wanted, route.day, bound)?))
+        })
+        .collect()
+}
+
+/// The homes on the way, with what is done there.
+type Homes = BTreeMap<SiteId, Vec<VisitKind>>;
+
+/// Current routes, with the homes on the way, and whether each has a load list.
+fn routes_in_force(
+    state: &AppState,
+    branch: BranchId,
+    days: DateRange,
+) -> Result<Vec<(RouteRecord, Homes, bool)>, AppError> {
     state.store.read(|conn| {
         let filter = RouteFilter {
             days: Some(days),
             state: Some(RouteState::Current),
             ..RouteFilter::default()
         };
-        let mut open = Vec::new();
+        let mut found = Vec::new();
         for route in routes::list(conn, branch, &filter, Page::everything())? {
-            if routes::load_list_of(conn, branch, route.id)?.is_some() {
-                continue;
-            }
+            let has_list = routes::load_list_of(conn, branch, route.id)?.is_some();
             let filter = RouteStopFilter { route: Some(route.id), ..RouteStopFilter::default() };
             let mut homes = Homes::new();
             for stop in routes::list_stops(conn, branch, &filter, Page::everything())? {
                 let visit = visits::find(conn, branch, stop.visit_id)?;
                 homes.entry(visit.site_id).or_default().push(visit.kind);
             }
-            open.push((route, homes));
+            found.push((route, homes, has_list));
         }
-        Ok(open)
+        Ok(found)
     })
 }
 
@@ -279,12 +346,10 @@ fn lines(
 }
 
 impl Lines {
-    fn into_new(self, route_id: RouteId, run: hotspell_domain::RunId) -> NewLoadList {
-        let lines = self
-            .list
-            .lines
-            .iter()
-            .zip(&self.counts)
+    /// The lines of which at least one piece is carried.
+    fn kept(&self) -> Vec<LoadLine> {
+        let lines = self.list.lines.iter().zip(&self.counts);
+        lines
             .filter(|(line, _)| line.quantity > 0)
             .filter_map(|(line, parts)| {
                 let kind = self.carried.get(line.carried)?;
@@ -299,13 +364,16 @@ impl Lines {
                     ),
                 })
             })
-            .collect();
+            .collect()
+    }
+
+    fn into_new(self, route_id: RouteId, run: hotspell_domain::RunId) -> NewLoadList {
         NewLoadList {
             route_id,
             run_id: Some(run),
             chance_bound: self.list.bound,
             chance_short: self.list.chance_of_missing.clamp(0.0, 1.0),
-            lines,
+            lines: self.kept(),
         }
     }
 }

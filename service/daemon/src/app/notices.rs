@@ -3,14 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate};
+use chrono::Days;
 use hotspell_domain::local_time::{instant, local_day};
-use hotspell_domain::{BranchId, DateRange, Language, NoticeKind, Role, SiteId, VisitState};
-use hotspell_notices::compose::{
-    self, DigestList, OfficeDigest, PhoneReason, ReachByPhone, Unanswered, UpcomingVisit,
-    VisitReason, Window, office_digest,
-};
-use hotspell_store::accounts::{self, AccountFilter};
+use hotspell_domain::{BranchId, DateRange, NoticeKind, SiteId, TechnicianId, VisitState};
+use hotspell_notices::compose::{self, UpcomingVisit, VisitReason};
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
 use hotspell_store::sites::{self, SiteRecord};
@@ -21,15 +17,16 @@ use hotspell_store::visits::{
 use hotspell_store::{AnyConnection, Page, branches};
 use serde::{Deserialize, Serialize};
 
-use super::AppError;
-use super::letters::{self, Envelope, HouseholdLetter, Letter, Told};
-use super::renewals;
+use super::call_list::{self, CallReason, OpenCall};
+use super::digest::{self, People};
+use super::letters::{self, HouseholdLetter, Told};
+use super::{AppError, renewals};
 use crate::state::AppState;
 
 /// Days before a visit that the first reminder goes out.
-const REMINDER_DAYS: u64 = 14;
+pub(super) const REMINDER_DAYS: u64 = 14;
 /// Days before a visit that a household without an answer is reminded again.
-const SECOND_REMINDER_DAYS: u64 = 5;
+pub(super) const SECOND_REMINDER_DAYS: u64 = 5;
 
 /// How many notices were written.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -48,9 +45,6 @@ pub struct Written {
     pub by_phone: usize,
 }
 
-/// Homes with the person who is written to.
-type People = BTreeMap<SiteId, (SiteRecord, Option<ContactRecord>)>;
-
 /// Writes every household notice that is due today and the office's digest. Safe to run again:
 /// one event and person make one message.
 ///
@@ -58,9 +52,10 @@ type People = BTreeMap<SiteId, (SiteRecord, Option<ContactRecord>)>;
 /// Those of the store and of composing.
 pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError> {
     let now = state.now();
+    let record = state.store.read(|conn| branches::find(conn, branch))?;
+    let today = local_day(now, record.time_zone);
+    let outlook = digest::look_ahead(state, &record, today)?;
     state.store.write(|conn| {
-        let record = branches::find(conn, branch)?;
-        let today = local_day(now, record.time_zone);
         let people = people(conn, branch)?;
         let ahead = |days: u64| today.checked_add_days(Days::new(days)).unwrap_or(today);
         let filter = VisitFilter {
@@ -69,19 +64,13 @@ pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError
             ..VisitFilter::default()
         };
         let mut written = Written::default();
-        let mut phone = Vec::new();
-        let mut unanswered = Vec::new();
         for visit in visits::list(conn, branch, &filter, Page::everything())? {
             let (Some((site, contact)), Some(day)) = (people.get(&visit.site_id), visit.day) else {
                 continue;
             };
             let Some(contact) = contact.as_ref().filter(|contact| contact.may_be_mailed()) else {
-                phone.push(by_phone(site, contact.as_ref()));
                 continue;
             };
-            if visit.state == VisitState::Announced && day <= ahead(SECOND_REMINDER_DAYS) {
-                unanswered.extend(not_answered(site, contact, &visit));
-            }
             // Who was told of a slot, or answered, today is not reminded of it today.
             let fresh = local_day(visit.updated_at, record.time_zone) == today;
             let kind = match visit.state {
@@ -102,8 +91,11 @@ pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError
             }
         }
         written.renewals = renewals::write_due(conn, state, &record, today)?;
-        written.by_phone = phone.len();
-        written.digests = digest(conn, state, &record, today, phone, unanswered)?;
+        let calls = call_list::list(conn, &record, state.config.mail.renewal_days, now)?;
+        let unreached =
+            |call: &&OpenCall| call.reason == CallReason::NoMail && call.visit().is_some();
+        written.by_phone = calls.iter().filter(unreached).count();
+        written.digests = digest::write(conn, state, &record, &people, outlook, &calls)?;
         Ok(written)
     })
 }
@@ -130,10 +122,6 @@ fn people(conn: &mut AnyConnection, branch: BranchId) -> Result<People, AppError
         .collect())
 }
 
-fn window(visit: &VisitRecord) -> Option<Window> {
-    Some(Window { day: visit.day?, from: visit.starts?, to: visit.ends? })
-}
-
 /// Composes one household notice; announces the visit with the first one.
 fn write_one(
     conn: &mut AnyConnection,
@@ -154,7 +142,7 @@ fn write_one(
         household: letters::household_of(site, contact),
         visit_kind: visit.kind,
         window: told.window(),
-        technician_first_name: first_word(&technician.name),
+        technician_first_name: Some(letters::first_name(&technician.name)),
         why: VisitReason::BeforeTheHeat,
         answer_url: letters::answer_url(conn, state, visit.id, contact, told.day)?,
         stop_url: letters::stop_url(state, contact.id, now),
@@ -208,92 +196,6 @@ fn event_key(
     Ok(format!("{kind}/visit-{}/{}/{}/{placings}", visit.id, told.day, told.technician))
 }
 
-fn first_word(name: &str) -> Option<String> {
-    name.split_whitespace().next().map(str::to_owned)
-}
-
-fn by_phone(site: &SiteRecord, contact: Option<&ContactRecord>) -> ReachByPhone {
-    let why = match contact {
-        Some(contact) if !contact.reachable_by_mail => PhoneReason::MailBounced,
-        _ => PhoneReason::NoAddress,
-    };
-    ReachByPhone {
-        household_name: site.name.clone(),
-        phone: contact.and_then(|contact| contact.phone.clone()),
-        why,
-    }
-}
-
-fn not_answered(
-    site: &SiteRecord,
-    contact: &ContactRecord,
-    visit: &VisitRecord,
-) -> Option<Unanswered> {
-    Some(Unanswered {
-        household_name: site.name.clone(),
-        phone: contact.phone.clone(),
-        visit_kind: visit.kind,
-        window: window(visit)?,
-        times_told: 1,
-    })
-}
-
-/// The office's digest of the day, to every office account.
-fn digest(
-    conn: &mut AnyConnection,
-    state: &AppState,
-    branch: &BranchRecord,
-    today: NaiveDate,
-    phone: Vec<ReachByPhone>,
-    unanswered: Vec<Unanswered>,
-) -> Result<usize, AppError> {
-    let values = OfficeDigest {
-        branch: letters::branch_of(branch, &state.config.mail.from),
-        language: Language::English,
-        day: today,
-        temperature_unit: branch.temperature_unit,
-        heat: None,
-        reach_by_phone: DigestList::new(phone),
-        unanswered: DigestList::new(unanswered),
-        parts_short: DigestList::new(Vec::new()),
-        changes: DigestList::new(Vec::new()),
-        overview_url: format!("{}/office/season", state.config.server.public_url),
-    };
-    let content = office_digest(&values).map_err(|error| AppError::internal("digest", error))?;
-    let filter = AccountFilter {
-        role: Some(Role::Office),
-        disabled: Some(false),
-        ..AccountFilter::default()
-    };
-    let mut count = 0;
-    for account in accounts::list(conn, branch.id, &filter, Page::everything())? {
-        let letter = Letter {
-            kind: NoticeKind::OfficeDigest,
-            event_key: format!("{}/{today}", NoticeKind::OfficeDigest),
-            recipient: account.email.clone(),
-            contact: None,
-            technician: None,
-            visit: None,
-            language: values.language,
-            envelope: Envelope {
-                recipient_name: account.name.clone(),
-                recipient_phone: None,
-                sender_name: branch.name.clone(),
-                reply_to: values.branch.reply_to.clone(),
-                stop_url: None,
-                short: content.short.clone(),
-                action_url: content.action_url.clone(),
-                told: None,
-            },
-            content: content.clone(),
-            calendar_sequence: None,
-            useful_until: None,
-        };
-        count += usize::from(letters::enqueue(conn, state, branch, letter)?);
-    }
-    Ok(count)
-}
-
 /// Names of all technicians, for pages and mails.
 ///
 /// # Errors
@@ -301,7 +203,7 @@ fn digest(
 pub fn technician_names(
     conn: &mut AnyConnection,
     branch: BranchId,
-) -> Result<BTreeMap<hotspell_domain::TechnicianId, String>, AppError> {
+) -> Result<BTreeMap<TechnicianId, String>, AppError> {
     let all = technicians::list(conn, branch, &TechnicianFilter::default(), Page::everything())?;
     Ok(all.into_iter().map(|person| (person.id, person.name.clone())).collect())
 }

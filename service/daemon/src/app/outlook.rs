@@ -6,7 +6,7 @@ use hotspell_domain::TemperatureUnit;
 use hotspell_store::branches::BranchRecord;
 use hotspell_weather::degree_days::Base;
 use hotspell_weather::season::{
-    SeasonCurve, SeasonDefinition, SeasonOutlook, outlook, season_curve,
+    SeasonCurve, SeasonDefinition, SeasonOutlook, SpellAhead, outlook, season_curve, spell_ahead,
 };
 use hotspell_weather::temperature::TemperatureUnit as WeatherUnit;
 
@@ -56,6 +56,53 @@ impl BranchSeason {
     }
 }
 
+/// The heat that the forecast brings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ForecastHeat {
+    /// There is no forecast, or no record to judge it by.
+    Unknown,
+    /// No hot spell up to this day.
+    None {
+        /// The forecast's last day.
+        until: NaiveDate,
+    },
+    /// A hot spell, by the season's own definition.
+    Spell(SpellAhead),
+}
+
+/// Whether the newest forecast brings a hot spell.
+///
+/// # Errors
+/// Those of the store.
+pub fn forecast_heat(
+    state: &AppState,
+    branch: &BranchRecord,
+    as_of: NaiveDate,
+) -> Result<ForecastHeat, AppError> {
+    let forecast = weather::forecast(state, branch, as_of)?;
+    let Some(until) = forecast.last().map(|day| day.date) else {
+        return Ok(ForecastHeat::Unknown);
+    };
+    let record = match weather::record(state, branch) {
+        Ok(record) => record,
+        Err(AppError::NotReady(_)) => return Ok(ForecastHeat::Unknown),
+        Err(error) => return Err(error),
+    };
+    let definition =
+        SeasonDefinition { first_month: first_month(branch), ..SeasonDefinition::default() };
+    Ok(match spell_ahead(&record, as_of, &forecast, &definition) {
+        Ok(Some(spell)) => ForecastHeat::Spell(spell),
+        Ok(None) => ForecastHeat::None { until },
+        // Too short a record has no percentiles to judge by.
+        Err(_) => ForecastHeat::Unknown,
+    })
+}
+
+/// First month of the season year where the branch is.
+fn first_month(branch: &BranchRecord) -> u32 {
+    if branch.is_southern() { 7 } else { 1 }
+}
+
 /// The season that a day lies in.
 ///
 /// # Errors
@@ -69,7 +116,7 @@ pub fn of_branch(
     let forecast = weather::forecast(state, branch, as_of)?;
     let stale = weather::staleness(state, &record, as_of);
     let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
-    let first_month = if branch.is_southern() { 7 } else { 1 };
+    let first_month = first_month(branch);
     let unit = match branch.temperature_unit {
         TemperatureUnit::DegC => WeatherUnit::Celsius,
         TemperatureUnit::DegF => WeatherUnit::Fahrenheit,

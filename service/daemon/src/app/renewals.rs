@@ -2,11 +2,11 @@
 
 use chrono::{Days, NaiveDate, NaiveTime, TimeDelta};
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, DateRange, NoticeKind, SiteId, VisitState};
+use hotspell_domain::{AgreementId, BranchId, DateRange, NoticeKind, SiteId, VisitState};
 use hotspell_notices::compose::{self, RenewalDue};
 use hotspell_notices::links::{LinkClaims, LinkPurpose};
 use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
-use hotspell_store::answers::{self, NewAnswer};
+use hotspell_store::answers::{self, AnswerRecord, NewAnswer};
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::contacts::{self, ContactRecord};
 use hotspell_store::sites::{self, SiteRecord};
@@ -41,8 +41,14 @@ pub fn write_due(
     Ok(count)
 }
 
+/// The agreement that an answer is about, if it is about one.
+#[must_use]
+pub fn answered_agreement(answer: &AnswerRecord) -> Option<AgreementId> {
+    answer.detail.as_ref()?.get("agreement_id")?.as_i64().map(AgreementId)
+}
+
 /// Agreements whose last day lies in a range and after which no other one of the home begins.
-fn ending(
+pub(super) fn ending(
     conn: &mut AnyConnection,
     branch: BranchId,
     site: Option<SiteId>,

@@ -108,7 +108,7 @@ fn compose_values(
     }
     Ok(TechnicianRoute {
         branch: letters::branch_of(&day.branch, &state.config.mail.from),
-        technician_first_name: first_name(&day.technician.name),
+        technician_first_name: letters::first_name(&day.technician.name),
         language: day.technician.language,
         day: day.route.day,
         leave_depot: time_of_day(starts),
@@ -120,10 +120,6 @@ fn compose_values(
             state.config.server.public_url, day.route.day
         ),
     })
-}
-
-fn first_name(name: &str) -> String {
-    name.split_whitespace().next().unwrap_or(name).to_owned()
 }
 
 /// Whether a capacitor failed at this home on record.

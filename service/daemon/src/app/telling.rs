@@ -5,7 +5,7 @@
 
 use chrono::{DateTime, Days, Utc};
 use hotspell_domain::local_time::{instant, local_day};
-use hotspell_domain::{BranchId, NoticeKind, VisitState};
+use hotspell_domain::{BranchId, NoticeKind, VisitId, VisitState};
 use hotspell_notices::compose::{
     self, ChangeCause, SlotChange, SlotChanged, TechnicianDelayed, Window,
 };
@@ -60,18 +60,45 @@ pub fn last_told(
     }
     let filter = NoticeFilter { visit: Some(visit.id), ..NoticeFilter::default() };
     let about = notices::list(conn, branch, &filter, Page::everything())?;
-    let went_out = |notice: &&NoticeRecord| {
-        matches!(notice.state, NoticeState::Claimed | NoticeState::Delivered | NoticeState::Unknown)
-    };
     let mut newest = None;
-    for notice in about.iter().filter(went_out) {
-        let envelope: Envelope = serde_json::from_value(notice.headers.clone())
-            .map_err(|error| AppError::internal("stored envelope of a notice", error))?;
-        newest = envelope.told.or(newest);
+    for notice in about.iter().filter(|notice| went_out(notice)) {
+        newest = told_by(notice)?.or(newest);
     }
     // Told by telephone, or it said yes: then it knows the visit as it stands.
     let spoken = about.is_empty() || visit.state == VisitState::Agreed;
     Ok(newest.or_else(|| Told::of(visit).filter(|_| spoken)))
+}
+
+/// How many messages that tell a visit's slot left for its household.
+///
+/// # Errors
+/// As [`last_told`].
+pub fn times_told(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: VisitId,
+    slot: &Told,
+) -> Result<usize, AppError> {
+    let filter = NoticeFilter { visit: Some(visit), ..NoticeFilter::default() };
+    let mut count = 0;
+    for notice in notices::list(conn, branch, &filter, Page::everything())? {
+        let tells = went_out(&notice)
+            && told_by(&notice)?.is_some_and(|told| told.window() == slot.window());
+        count += usize::from(tells);
+    }
+    Ok(count)
+}
+
+/// Whether a message has left, as far as anybody knows.
+fn went_out(notice: &NoticeRecord) -> bool {
+    matches!(notice.state, NoticeState::Claimed | NoticeState::Delivered | NoticeState::Unknown)
+}
+
+/// The slot that a message tells.
+fn told_by(notice: &NoticeRecord) -> Result<Option<Told>, AppError> {
+    let envelope: Envelope = serde_json::from_value(notice.headers.clone())
+        .map_err(|error| AppError::internal("stored envelope of a notice", error))?;
+    Ok(envelope.told)
 }
 
 /// After `before` became `after`: takes back what has not gone out, writes to the household if it was

@@ -1,24 +1,32 @@
 //! What changed and what needs a person, to the office.
 
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use hotspell_domain::quantity::fahrenheit_from_celsius;
-use hotspell_domain::{
-    CapacitorRating, Celsius, ComponentClass, Language, TemperatureUnit, VisitKind, text_enum,
-};
+use hotspell_domain::{Celsius, ComponentClass, Language, TemperatureUnit, VisitKind, text_enum};
 
 use super::{Branch, ComposeError, ComposedNotice, Window, compose, pages};
 
 text_enum!(
     /// Why somebody must be reached by telephone.
     PhoneReason, "phone reason" {
-        /// The receiving server refused the message for good.
-        MailRefused => "mail-refused",
-        /// It was accepted and came back.
-        MailBounced => "mail-bounced",
-        /// There is no address.
-        NoAddress => "no-address",
         /// The household asked for a call.
         AskedForCall => "asked-for-call",
+        /// The household wants another time and has not chosen one.
+        WantsAnotherTime => "wants-another-time",
+        /// It waits for a visit that was moved or taken back, and no mail said so.
+        StillExpectsUs => "still-expects-us",
+        /// Its visit is near, and no mail could tell it in time.
+        NotToldYet => "not-told-yet",
+        /// Mail was refused or came back.
+        MailComesBack => "mail-comes-back",
+        /// There is no address.
+        NoAddress => "no-address",
+        /// It never agreed to mail.
+        NoConsent => "no-consent",
+        /// It stopped the mail.
+        StoppedMail => "stopped-mail",
+        /// Nobody is on record for the home.
+        NobodyOnRecord => "nobody-on-record",
     }
 );
 
@@ -48,15 +56,38 @@ impl<T> DigestList<T> {
     }
 }
 
-/// Somebody whom mail does not reach.
+/// What a call is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CallAbout {
+    /// A visit, and its day if it has one.
+    Visit {
+        /// What it is for.
+        kind: VisitKind,
+        /// When.
+        day: Option<NaiveDate>,
+    },
+    /// An agreement that ends.
+    Renewal {
+        /// Its last day.
+        last_day: NaiveDate,
+    },
+}
+
+/// Somebody whom the office must call.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ReachByPhone {
     /// Whose home.
     pub household_name: String,
     /// Telephone.
     pub phone: Option<String>,
+    /// What about.
+    pub about: CallAbout,
     /// Why.
     pub why: PhoneReason,
+    /// What the household wrote.
+    pub words: Option<String>,
+    /// How often somebody called in vain.
+    pub calls_in_vain: usize,
 }
 
 /// A household that has not answered.
@@ -70,46 +101,86 @@ pub struct Unanswered {
     pub visit_kind: VisitKind,
     /// When.
     pub window: Window,
-    /// How often it was told.
-    pub times_told: u32,
+    /// How many messages about this window left for it.
+    pub times_told: usize,
 }
 
-/// A part that a truck will lack.
+/// A part of which a truck was loaded with fewer than its route now asks for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartShort {
     /// What.
     pub class: ComponentClass,
-    /// Which rating.
-    pub rating: CapacitorRating,
-    /// How many the load list asks for.
+    /// Which rating, as printed.
+    pub rating: String,
+    /// How many the load list in force asks for.
     pub needed: u32,
-    /// How many are there.
-    pub at_hand: u32,
+    /// How many the load list asked for with which the truck was loaded.
+    pub loaded: u32,
     /// For whom.
     pub technician_first_name: String,
     /// For which day.
     pub day: NaiveDate,
 }
 
-/// What happened to a visit.
+/// What the trucks of a day must carry, by what is known now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DayLoad {
+    /// The next day with a route.
+    pub day: NaiveDate,
+    /// Part by part.
+    pub parts: DigestList<PartToCarry>,
+}
+
+/// A part that trucks must carry on a day.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PartToCarry {
+    /// What.
+    pub class: ComponentClass,
+    /// Which rating, as printed.
+    pub rating: String,
+    /// How many, all trucks together.
+    pub quantity: u32,
+    /// First names of those who carry it, and how many each.
+    pub carried_by: Vec<(String, u32)>,
+}
+
+/// A day, and the hours of it if a household was given any.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DigestSlot {
+    /// The day.
+    pub day: NaiveDate,
+    /// Earliest and latest arrival.
+    pub hours: Option<(NaiveTime, NaiveTime)>,
+}
+
+/// What happened.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum DigestChange {
+    /// Nothing cools there: the household called.
+    CalledIn,
     /// The household said yes.
     Agreed {
-        /// To this window.
-        window: Window,
+        /// To this.
+        slot: DigestSlot,
     },
     /// It moved.
     Moved {
-        /// From here.
-        from: Window,
+        /// From this day.
+        from: NaiveDate,
         /// To here.
-        to: Window,
+        to: DigestSlot,
     },
-    /// The household said no.
-    Declined {
-        /// To this window.
-        window: Window,
+    /// Somebody else comes, on the same day.
+    OtherTechnician {
+        /// When.
+        slot: DigestSlot,
+        /// Who.
+        technician_first_name: String,
+    },
+    /// It lost its place and is owed again.
+    LostItsPlace {
+        /// Where it was.
+        day: NaiveDate,
     },
     /// It was carried out.
     Done {
@@ -119,34 +190,59 @@ pub enum DigestChange {
     /// Its day passed without it.
     Missed {
         /// Where it was.
-        window: Window,
+        day: NaiveDate,
     },
     /// It was taken off.
     Dropped,
+    /// The household wants its agreement to go on: the office makes the new one.
+    WantsToGoOn {
+        /// Last day of the present agreement.
+        last_day: NaiveDate,
+    },
+    /// It wants no more mail.
+    StoppedMail,
 }
 
-/// A visit that changed.
+/// A household for which something changed.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DigestVisit {
+pub struct DigestRow {
     /// Whose home.
     pub household_name: String,
-    /// What the visit is for.
-    pub visit_kind: VisitKind,
+    /// What the visit is for, if it is about one.
+    pub visit_kind: Option<VisitKind>,
     /// What happened.
     pub what: DigestChange,
 }
 
 /// Heat to come.
 #[derive(Debug, Clone, PartialEq)]
+pub enum HeatAhead {
+    /// There is no forecast, or no record to judge it by.
+    Unknown,
+    /// The forecast has no hot spell.
+    None {
+        /// Last day of the forecast.
+        until: NaiveDate,
+    },
+    /// It has one.
+    Spell(HeatOutlook),
+}
+
+/// A hot spell of the forecast.
+#[derive(Debug, Clone, PartialEq)]
 pub struct HeatOutlook {
-    /// First hot day.
+    /// Its first day that is still to come, today included.
     pub first_day: NaiveDate,
-    /// How many hot days in a row.
-    pub days: u32,
+    /// Whether it had begun before.
+    pub goes_on: bool,
+    /// How many hot days in a row, from that day on.
+    pub days: usize,
+    /// Whether the forecast ends before the spell does.
+    pub open_end: bool,
     /// Highest forecast temperature.
     pub highest: Celsius,
-    /// Visits that are due and not yet done before then.
-    pub visits_still_open: u32,
+    /// Visits that are due by then and will not be done before.
+    pub visits_still_open: usize,
 }
 
 impl HeatOutlook {
@@ -171,16 +267,24 @@ pub struct OfficeDigest {
     pub day: NaiveDate,
     /// In which unit temperatures are read.
     pub temperature_unit: TemperatureUnit,
-    /// Heat to come, if any.
-    pub heat: Option<HeatOutlook>,
-    /// Whom mail does not reach.
+    /// Heat to come.
+    pub heat: HeatAhead,
+    /// Whom the office must call.
     pub reach_by_phone: DigestList<ReachByPhone>,
     /// Who has not answered.
     pub unanswered: DigestList<Unanswered>,
     /// What trucks will lack.
     pub parts_short: DigestList<PartShort>,
+    /// What trucks must carry next; nothing without routes or before the first scoring.
+    pub next_load: Option<DayLoad>,
     /// What changed since the last digest.
-    pub changes: DigestList<DigestVisit>,
+    pub changes: DigestList<DigestRow>,
+    /// Visits that had no day and have one now.
+    pub newly_placed: usize,
+    /// The day of the last digest; nothing when this is the first, which tells of one day.
+    pub last_digest: Option<NaiveDate>,
+    /// Link to the list of calls.
+    pub calls_url: String,
     /// Link to the season overview.
     pub overview_url: String,
 }
@@ -189,15 +293,11 @@ impl OfficeDigest {
     fn needs_a_person(&self) -> usize {
         self.reach_by_phone.total + self.unanswered.total + self.parts_short.total
     }
-
-    fn is_quiet(&self) -> bool {
-        self.needs_a_person() + self.changes.total == 0 && self.heat.is_none()
-    }
 }
 
 pages!(page(OfficeDigest) { English => "en/office-digest.md", Spanish => "es/office-digest.md" });
 
-/// What changed, who has not answered, which parts are short, what heat comes.
+/// What changed, who must be called, who has not answered, which parts are short, what heat comes.
 ///
 /// # Errors
 /// Only when a template is at fault.

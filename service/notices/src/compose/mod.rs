@@ -21,8 +21,8 @@ use serde::{Deserialize, Serialize};
 
 pub use delayed::{TechnicianDelayed, technician_delayed};
 pub use digest::{
-    DigestChange, DigestList, DigestVisit, HeatOutlook, OfficeDigest, PartShort, PhoneReason,
-    ReachByPhone, Unanswered, office_digest,
+    CallAbout, DayLoad, DigestChange, DigestList, DigestRow, DigestSlot, HeatAhead, HeatOutlook,
+    OfficeDigest, PartShort, PartToCarry, PhoneReason, ReachByPhone, Unanswered, office_digest,
 };
 pub use own_lines::{MOST_CHARACTERS, OwnLine, OwnLineError, OwnLines, Placeholder};
 pub use renewal::{RenewalDue, renewal_due};

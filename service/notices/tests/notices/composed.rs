@@ -5,7 +5,8 @@ use std::path::Path;
 
 use hotspell_domain::{Language, NoticeKind, VisitKind};
 use hotspell_notices::compose::{
-    Branch, ComposeError, ComposedNotice, DigestList, FollowUp, OfficeDigest, OwnLine, OwnLines,
+    Branch, ComposeError, ComposedNotice, DigestList, FollowUp, HeatAhead, HeatOutlook, OfficeDigest,
+    OwnLine, OwnLines,
     VisitReason, day_before, office_digest, reminder, renewal_due, second_reminder, slot_changed,
     technician_delayed, technician_route, visit_report,
 };
@@ -228,18 +229,23 @@ fn a_window_that_ends_before_it_begins_is_refused() {
 }
 
 #[test]
-fn a_quiet_day_in_the_office_says_so_in_one_line() {
+fn a_quiet_day_in_the_office_says_so() {
     let quiet = OfficeDigest {
-        heat: None,
+        heat: HeatAhead::Unknown,
         reach_by_phone: DigestList::new(vec![]),
         unanswered: DigestList::new(vec![]),
         parts_short: DigestList::new(vec![]),
+        next_load: None,
         changes: DigestList::new(vec![]),
+        newly_placed: 0,
+        last_digest: None,
         ..samples::digest(Language::English)
     };
     let notice = office_digest(&quiet).unwrap();
     assert!(notice.subject.ends_with("nothing waits for you"), "{}", notice.subject);
-    assert!(notice.text.starts_with("Nothing changed and nothing waits for you.\n"));
+    let said = "Heat\n----\n\nThere is no forecast to go by: whether heat comes is not known.\n\n\
+                What changed in the past day\n----------------------------\n\nNothing.\n\nOpen the season";
+    assert!(notice.text.starts_with(said), "{}", notice.text);
 }
 
 #[test]
@@ -280,30 +286,52 @@ fn a_stop_of_which_little_is_known_still_reads_well() {
 }
 
 #[test]
-fn a_digest_with_only_one_list_has_only_that_heading() {
-    for keep in 0..5 {
+fn a_digest_has_a_heading_for_heat_and_changes_and_for_each_list_that_is_not_empty() {
+    for keep in 0..4 {
         let mut values = samples::digest(Language::English);
         if keep != 0 {
-            values.heat = None;
-        }
-        if keep != 1 {
             values.reach_by_phone = DigestList::new(vec![]);
         }
-        if keep != 2 {
+        if keep != 1 {
             values.unanswered = DigestList::new(vec![]);
         }
-        if keep != 3 {
+        if keep != 2 {
             values.parts_short = DigestList::new(vec![]);
         }
-        if keep != 4 {
-            values.changes = DigestList::new(vec![]);
+        if keep != 3 {
+            values.next_load = None;
         }
         let text = office_digest(&values).unwrap().text;
         let underlines =
             text.lines().filter(|line| line.len() > 3 && line.chars().all(|c| c == '-'));
-        assert_eq!(underlines.count(), 1, "{text}");
+        assert_eq!(underlines.count(), 3, "{text}");
         assert!(text.contains("\n\nOpen the season overview:\n"), "{text}");
+        assert!(!text.contains("\n\n\n"), "no gap where a list is missing: {text}");
     }
+}
+
+#[test]
+fn the_digest_says_what_is_known_of_the_heat() {
+    let said = |heat: HeatAhead| {
+        let values = OfficeDigest { heat, ..samples::digest(Language::English) };
+        office_digest(&values).unwrap().text.split("\n\n").nth(1).unwrap().to_owned()
+    };
+    let none = HeatAhead::None { until: samples::day("2026-03-16") };
+    assert_eq!(said(none), "No hot spell is in the forecast, which reaches to Monday, March 16.");
+    let spell = samples::spell();
+    let last_day = HeatOutlook { goes_on: true, days: 1, visits_still_open: 0, ..spell.clone() };
+    assert_eq!(
+        said(HeatAhead::Spell(last_day)),
+        "The hot spell goes on: one more hot day. The highest forecast is 99 °F. Every visit that is \
+         due by then is done before."
+    );
+    let open = HeatOutlook { open_end: true, visits_still_open: 1, ..spell };
+    assert_eq!(
+        said(HeatAhead::Spell(open)),
+        "A hot spell begins on Saturday, March 14: 4 hot days in a row or more, as far as the \
+         forecast reaches. The highest forecast is 99 °F. One visit that is due by then is not done \
+         before."
+    );
 }
 
 #[test]

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::Language;
 pub(crate) use hotspell_notices::samples::{
     Sample, branch, cancelled, delayed, digest, household, moved, outgoing, renewal, report, route,
-    upcoming,
+    spell, upcoming,
 };
 
 pub(crate) fn day(text: &str) -> NaiveDate {

@@ -9,6 +9,7 @@
 mod curve;
 mod dates;
 mod ensemble;
+mod heat_ahead;
 mod hindcast;
 mod outlook;
 
@@ -21,6 +22,7 @@ pub use self::ensemble::{
     EnsembleOptions, FORECAST_SKILL, SourceYears, WeatherPath, climatology_paths, ensemble,
     ensemble_with,
 };
+pub use self::heat_ahead::{SpellAhead, spell_ahead};
 pub use self::hindcast::{EventScore, Hindcast, HindcastEvent, hindcast};
 pub use self::outlook::{
     DateDistribution, HeatSoFar, PathDate, SeasonOutlook, outlook, outlook_of_paths, season_range,
