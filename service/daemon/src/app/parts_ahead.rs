@@ -56,7 +56,7 @@ pub(super) fn of_branch(
             }
         }
         let next = reckoned.iter().map(|it| it.route.day).filter(|day| *day > today).min();
-        let next = next.map(|day| DayLoad { day, parts: to_carry(&reckoned, day, &name) });
+        let next = next.map(|day| DayLoad { day, parts: to_carry(&reckoned, day, name) });
         Ok(PartsAhead { short, next: next.filter(|load| load.parts.total > 0) })
     })
 }
