@@ -5,10 +5,9 @@ use std::path::Path;
 
 use hotspell_domain::{Language, NoticeKind, VisitKind};
 use hotspell_notices::compose::{
-    Branch, ComposeError, ComposedNotice, DigestList, FollowUp, HeatAhead, HeatOutlook, OfficeDigest,
-    OwnLine, OwnLines,
-    VisitReason, day_before, office_digest, reminder, renewal_due, second_reminder, slot_changed,
-    technician_delayed, technician_route, visit_report,
+    Branch, ComposeError, ComposedNotice, DigestList, FollowUp, HeatAhead, HeatOutlook,
+    OfficeDigest, OwnLine, OwnLines, VisitReason, day_before, office_digest, reminder, renewal_due,
+    second_reminder, slot_changed, technician_delayed, technician_route, visit_report,
 };
 use hotspell_notices::message::is_for_household;
 use hotspell_notices::samples::all;
