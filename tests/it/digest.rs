@@ -32,11 +32,12 @@ fn section<'t>(digest: &'t str, heading: &str) -> Vec<&'t str> {
     below.take_while(|line| !line.is_empty()).collect()
 }
 
+/// The row about a home.
 fn about<'t>(rows: &[&'t str], home: usize) -> Option<&'t str> {
+    let name = format!("- Home {home}");
     let named = |row: &&&str| {
-        row[2..].starts_with(&format!("Home {home}"))
-            && !row[2 + format!("Home {home}").len()..]
-                .starts_with(|next: char| next.is_ascii_digit())
+        row.strip_prefix(&name)
+            .is_some_and(|rest| !rest.starts_with(|next: char| next.is_ascii_digit()))
     };
     rows.iter().find(named).copied()
 }
@@ -101,7 +102,7 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         score(&office).await;
         plan_and_adopt(&office).await;
         let first = digest(&season, &office).await;
-        assert!(first.contains("whether heat comes is not known"), "no forecast yet: {first}");
+        assert!(first.contains("Whether heat comes is not known"), "no forecast yet: {first}");
         let rows = section(&first, "What changed in the past day");
         assert!(rows[0].ends_with("visits that had no day have one now"), "{first}");
         assert!(!first.contains("No answer yet"), "nobody had been told before: {first}");
@@ -125,6 +126,9 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
             "readings": [{ "component_id": part, "microfarads": 38.5 }],
             "replacements": [{ "component_id": part, "end_kind": "failed" }] });
         office.post(&format!("/api/v1/visits/{}/results", visit["id"]), &result).await.json(201);
+        let visit = visit_of(&office, silent).await;
+        assert_eq!(visit["day"], "2025-02-19");
+        read_low(&office, &visit, "2025-02-17").await;
         assert!(daemon.stop().await);
         season.at("2025-02-18 17:00:00");
         let now = "2025-02-18T12:30:00Z".parse().unwrap();
@@ -138,7 +142,7 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         let said =
             "A hot spell begins on Friday, February 21: 4 hot days in a row. The highest forecast";
         assert!(heat[0].starts_with(said), "{second}");
-        assert!(heat[0].contains("111 °F") || heat[0].contains("44 °C"), "{second}");
+        assert!(heat[0].contains("111 °F"), "{second}");
         let calls = section(&second, "Reach them by phone");
         assert!(about(&calls, call).unwrap().contains("they asked for a call"), "{second}");
         assert!(about(&calls, 5).unwrap().contains("no mail address (tune-up on "), "{second}");
@@ -156,7 +160,8 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         assert!(row(20).contains("agreement to go on after April 1, 2025"), "{second}");
         assert_eq!(changed.len(), 4, "{second}");
         let load = section(&second, "What the trucks must carry on Wednesday, February 19");
-        assert!(load.iter().all(|row| row.contains("× Dual run capacitor 45+5 µF")), "{second}");
+        assert!(load[0].starts_with("- 1 × Dual run capacitor 45+5 µF"), "{second}");
+        assert_eq!(load.len(), 1, "{second}");
 
         // The trucks of the 19th are loaded; then readings say that more parts are due on their way.
         let stretch = json!({ "first_day": "2025-02-19", "last_day": "2025-02-19" });
@@ -164,10 +169,7 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         let routes = office.all("/api/v1/routes?day=2025-02-19&state=current").await;
         for stop in routes.iter().flat_map(|route| route["stops"].as_array().unwrap()) {
             let visit = office.get(&format!("/api/v1/visits/{}", stop["visit_id"])).await.json(200);
-            let part = part_at(&office, &visit).await;
-            let low = json!({ "key": format!("m-{part}"), "component_id": part,
-                "taken_on": "2025-02-18", "microfarads": 40.0 });
-            office.post("/api/v1/readings", &low).await.json(201);
+            read_low(&office, &visit, "2025-02-18").await;
         }
         assert!(daemon.stop().await);
         season.at("2025-02-19 17:00:00");
@@ -176,6 +178,7 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         let short = section(&third, "Parts short");
         assert!(short[0].contains("Wednesday, February 19: Dual run capacitor 45+5 µF"), "{third}");
         let waiting = section(&third, "No answer yet");
+        assert!(!waiting.is_empty(), "{third}");
         assert!(waiting.iter().all(|row| row.ends_with("; told twice")), "{third}");
         let changed = section(&third, "What changed since Tuesday, February 18");
         assert_eq!(changed, ["Nothing."], "what was told is not told again: {third}");
@@ -188,4 +191,12 @@ async fn part_at(office: &Client, visit: &Value) -> i64 {
     let units = office.all(&format!("/api/v1/units?site_id={}", visit["site_id"])).await;
     let parts = format!("/api/v1/components?unit_id={}&in_service=true", units[0]["id"]);
     office.all(&parts).await.remove(0)["id"].as_i64().unwrap()
+}
+
+/// A capacitor at the home of a visit is measured far below its rating.
+async fn read_low(office: &Client, visit: &Value, day: &str) {
+    let part = part_at(office, visit).await;
+    let low = json!({ "key": format!("m-{part}-{day}"), "component_id": part, "taken_on": day,
+        "microfarads": 40.0 });
+    office.post("/api/v1/readings", &low).await.json(201);
 }

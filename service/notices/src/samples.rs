@@ -24,8 +24,8 @@ use crate::message::{OutgoingNotice, Recipient, Sender, StopLinks, is_for_househ
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::{
-    CapacitorRating, Celsius, ComponentClass, Condition, Language, Microfarads, NoticeId,
-    NoticeKind, TemperatureUnit, UnitKind, VisitKind,
+    CapacitorRating, ComponentClass, Condition, Language, Microfarads, NoticeId, NoticeKind,
+    UnitKind, VisitKind,
 };
 
 pub use digest::{digest, spell};

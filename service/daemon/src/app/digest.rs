@@ -21,7 +21,7 @@ use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::SpellAhead;
 
 use super::call_list::OpenCall;
-use super::letters::{self, Envelope, Letter};
+use super::letters::{self, Letter, Staff};
 use super::notices::SECOND_REMINDER_DAYS;
 use super::parts_ahead::{self, PartsAhead};
 use super::{AppError, digest_changes, outlook, telling};
@@ -84,28 +84,15 @@ pub(super) fn write(
     let content = office_digest(&values).map_err(|error| AppError::internal("digest", error))?;
     let mut count = 0;
     for account in waiting {
-        let letter = Letter {
-            kind: NoticeKind::OfficeDigest,
-            event_key: key.clone(),
-            recipient: account.email.clone(),
-            contact: None,
-            technician: None,
-            visit: None,
-            language: values.language,
-            envelope: Envelope {
-                recipient_name: account.name.clone(),
-                recipient_phone: None,
-                sender_name: branch.name.clone(),
-                reply_to: values.branch.reply_to.clone(),
-                stop_url: None,
-                short: content.short.clone(),
-                action_url: content.action_url.clone(),
-                told: None,
-            },
-            content: content.clone(),
-            calendar_sequence: None,
-            useful_until: None,
-        };
+        let to = Staff { email: account.email.clone(), name: account.name.clone(), phone: None };
+        let letter = Letter::to_staff(
+            NoticeKind::OfficeDigest,
+            key.clone(),
+            to,
+            &values.branch,
+            values.language,
+            content.clone(),
+        );
         count += usize::from(letters::enqueue(conn, state, branch, letter)?);
     }
     Ok(count)
@@ -214,7 +201,7 @@ fn unanswered(
     Ok(rows)
 }
 
-/// The heat of the forecast, and how many visits that are due by then come too late for it.
+/// The heat of the forecast, and how many visits whose windows open by then have no day before it.
 fn heat(
     conn: &mut AnyConnection,
     branch: &BranchRecord,

@@ -59,7 +59,7 @@ impl BranchSeason {
 /// The heat that the forecast brings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum ForecastHeat {
-    /// There is no forecast, or no record to judge it by.
+    /// There is no forecast, or too little weather on record to judge it by.
     Unknown,
     /// No hot spell up to this day.
     None {

@@ -217,7 +217,7 @@ pub struct DigestRow {
 /// Heat to come.
 #[derive(Debug, Clone, PartialEq)]
 pub enum HeatAhead {
-    /// There is no forecast, or no record to judge it by.
+    /// There is no forecast, or too little weather on record to judge it by.
     Unknown,
     /// The forecast has no hot spell.
     None {
@@ -241,7 +241,7 @@ pub struct HeatOutlook {
     pub open_end: bool,
     /// Highest forecast temperature.
     pub highest: Celsius,
-    /// Visits that are due by then and will not be done before.
+    /// Visits whose windows open by then and that have no day before.
     pub visits_still_open: usize,
 }
 

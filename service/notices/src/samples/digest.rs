@@ -106,7 +106,7 @@ pub fn digest(language: Language) -> OfficeDigest {
         changes: DigestList::new(changes()),
         newly_placed: 12,
         last_digest: Some(day("2026-03-06")),
-        calls_url: "https://palobrea.example.com/office/calls".into(),
+        calls_url: "https://palobrea.example.com/office/season#needs".into(),
         overview_url: "https://palobrea.example.com/office/season".into(),
     }
 }

@@ -242,8 +242,8 @@ fn a_quiet_day_in_the_office_says_so() {
     };
     let notice = office_digest(&quiet).unwrap();
     assert!(notice.subject.ends_with("nothing waits for you"), "{}", notice.subject);
-    let said = "Heat\n----\n\nThere is no forecast to go by: whether heat comes is not known.\n\n\
-                What changed in the past day\n----------------------------\n\nNothing.\n\nOpen the season";
+    let said = "Heat\n----\n\nWhether heat comes is not known: there is no forecast, or too little \
+                weather on record to judge it by.\n\nWhat changed in the past day\n----------------------------\n\nNothing.\n\nOpen the season";
     assert!(notice.text.starts_with(said), "{}", notice.text);
 }
 
@@ -321,15 +321,15 @@ fn the_digest_says_what_is_known_of_the_heat() {
     let last_day = HeatOutlook { goes_on: true, days: 1, visits_still_open: 0, ..spell.clone() };
     assert_eq!(
         said(HeatAhead::Spell(last_day)),
-        "The hot spell goes on: one more hot day. The highest forecast is 99 °F. Every visit that is \
-         due by then is done before."
+        "The hot spell goes on: one more hot day. The highest forecast is 99 °F. Every visit \
+         whose window opens by then has its day before it."
     );
     let open = HeatOutlook { open_end: true, visits_still_open: 1, ..spell };
     assert_eq!(
         said(HeatAhead::Spell(open)),
         "A hot spell begins on Saturday, March 14: 4 hot days in a row or more, as far as the \
-         forecast reaches. The highest forecast is 99 °F. One visit that is due by then is not done \
-         before."
+         forecast reaches. The highest forecast is 99 °F. One visit whose window opens by then has no \
+         day before it."
     );
 }
 
