@@ -8,8 +8,10 @@ mod agreements;
 mod components;
 mod context;
 mod export;
+mod findings;
 mod formula;
 mod readings;
+mod recognise;
 mod replacements;
 mod report;
 mod sites;
@@ -27,6 +29,8 @@ use hotspell_store::{AnyConnection, Store, StoreError};
 
 pub use context::{Context, Observer};
 pub use export::{ExportError, export};
+pub use findings::write_findings;
+pub use recognise::recognise;
 pub use report::{
     Assumption, Finding, ImportKind, ImportRefusal, ImportReport, MAX_BYTES, MAX_FINDINGS,
     MAX_LISTED, MAX_ROWS,
@@ -160,8 +164,17 @@ const fn columns(kind: ImportKind) -> &'static [table::Column] {
 /// The headers of a kind of file, required ones first, for help texts and templates.
 #[must_use]
 pub fn headers(kind: ImportKind) -> Vec<&'static str> {
-    let columns = columns(kind).iter();
-    let required = columns.clone().filter(|column| column.required);
-    let optional = columns.filter(|column| !column.required);
-    required.chain(optional).map(|column| column.name).collect()
+    [required_headers(kind), optional_headers(kind)].concat()
+}
+
+/// The headers that a kind of file must have.
+#[must_use]
+pub fn required_headers(kind: ImportKind) -> Vec<&'static str> {
+    columns(kind).iter().filter(|column| column.required).map(|column| column.name).collect()
+}
+
+/// The headers that a kind of file may have beside them.
+#[must_use]
+pub fn optional_headers(kind: ImportKind) -> Vec<&'static str> {
+    columns(kind).iter().filter(|column| !column.required).map(|column| column.name).collect()
 }

@@ -49,6 +49,18 @@ impl ImportKind {
         Self::Readings,
     ];
 
+    /// The kinds whose keys its rows name, which so are to be right first.
+    #[must_use]
+    pub const fn builds_on(self) -> &'static [Self] {
+        match self {
+            Self::Technicians | Self::Sites => &[],
+            Self::Agreements | Self::Units => &[Self::Sites],
+            Self::Components => &[Self::Agreements, Self::Units],
+            Self::Replacements => &[Self::Components],
+            Self::Readings => &[Self::Technicians, Self::Components, Self::Replacements],
+        }
+    }
+
     /// The one spelling.
     #[must_use]
     pub const fn as_str(self) -> &'static str {

@@ -26,6 +26,7 @@ pub mod components;
 pub mod contacts;
 pub mod holds;
 pub mod idempotency;
+pub mod import_previews;
 pub mod jobs;
 pub mod link_generations;
 pub mod no_cool;

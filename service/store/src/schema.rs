@@ -727,6 +727,30 @@ diesel::table! {
 }
 
 diesel::table! {
+    import_previews (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        account_id -> BigInt,
+        digest -> Text,
+        outcome -> Text,
+        made_at -> Timestamp,
+        expires_at -> Timestamp,
+        imported_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    import_preview_files (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        preview_id -> BigInt,
+        place -> Integer,
+        digest -> Text,
+        content -> Binary,
+    }
+}
+
+diesel::table! {
     photo_contents (id) {
         id -> BigInt,
         branch_id -> BigInt,

@@ -10,9 +10,9 @@ use hotspell_domain::local_time::local_day;
 use hotspell_notices::channel::{Channel, SignedCalls};
 use hotspell_store::Page;
 use hotspell_store::branches::{self, BranchRecord};
-use hotspell_store::idempotency;
 use hotspell_store::jobs::{self, Due};
 use hotspell_store::words::RunOutcome;
+use hotspell_store::{idempotency, import_previews};
 use tokio::sync::Notify;
 use tokio_cron_scheduler::{Job, JobScheduler};
 use tokio_util::sync::CancellationToken;
@@ -128,6 +128,10 @@ pub async fn run_due(
     let forgotten = state.store.write(|conn| idempotency::forget_before(conn, state.now() - KEYS));
     if let Err(error) = forgotten {
         tracing::error!(error = %error, "old idempotency keys are still there");
+    }
+    let forgotten = state.store.write(|conn| import_previews::forget_before(conn, state.now()));
+    if let Err(error) = forgotten {
+        tracing::error!(error = %error, "files that were looked at are still there");
     }
 }
 

@@ -8,6 +8,7 @@
 mod assets;
 pub mod charts;
 mod edit;
+mod files;
 mod forms;
 mod household;
 mod office;

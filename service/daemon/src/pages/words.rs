@@ -156,6 +156,12 @@ pub(super) struct Mark {
     pub(super) word: &'static str,
 }
 
+/// A limit as people read it.
+pub(super) fn megabytes(bytes: usize) -> String {
+    let tenths = bytes / 100_000;
+    format!("{}.{} MB", tenths / 10, tenths % 10)
+}
+
 /// `1 visit`, `2 visits`.
 pub(super) fn count(number: usize, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })

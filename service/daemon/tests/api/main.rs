@@ -8,6 +8,7 @@ mod desk;
 mod document;
 mod home_page;
 mod idempotency;
+mod import_page;
 mod lists;
 mod no_cool_page;
 mod notice_texts;

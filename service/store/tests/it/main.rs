@@ -9,6 +9,7 @@
 
 mod concurrency;
 mod fixture;
+mod import_previews;
 mod migrations;
 mod records;
 mod schema_parity;

@@ -2,6 +2,7 @@
 //! home, the proof of the model.
 
 mod day;
+mod import;
 mod needs;
 mod no_cool;
 mod part;
@@ -55,4 +56,5 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
         .service(web::resource("/office/day").route(web::get().to(day::show)));
     plans::routes(config);
     settings::routes(config);
+    import::routes(config);
 }

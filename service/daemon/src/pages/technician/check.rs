@@ -276,7 +276,7 @@ impl CheckPage {
             again_by: text("again.by"),
             photos: photo::views(home),
             photo_limit: home.photo_limit,
-            photo_megabytes: photo::megabytes(home.photo_limit),
+            photo_megabytes: words::megabytes(home.photo_limit),
             photo_form: format!("/technician/visit/{}/photos/form", home.visit.id),
             wrong: wrong.get(&None).cloned().unwrap_or_default(),
             any_wrong: !wrong.is_empty(),

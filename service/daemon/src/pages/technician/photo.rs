@@ -1,10 +1,9 @@
 //! Photos of a visit: sent by the phone one by one, and looked at.
 
-use actix_multipart::{Multipart, MultipartError};
+use actix_multipart::Multipart;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse, web};
-use futures_util::StreamExt as _;
 use hotspell_domain::VisitId;
 use hotspell_store::photos as rows;
 use hotspell_store::words::PhotoId;
@@ -15,6 +14,7 @@ use crate::api::auth::session;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::handlers::photos;
+use crate::pages::files::session_files;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::see_other;
 use crate::pages::visitor::Crew;
@@ -25,8 +25,6 @@ use crate::state::AppState;
 /// Another site's page cannot send it without being asked first by the browser (Fetch standard,
 /// CORS-preflight).
 const TOKEN_HEADER: &str = "x-form-token";
-/// More than a form's token has.
-const TOKEN_BYTES: usize = 256;
 
 /// A photo that the office has.
 pub(super) struct PhotoView {
@@ -48,12 +46,6 @@ pub(super) fn views(home: &Home) -> Vec<PhotoView> {
     home.photos.iter().map(view).collect()
 }
 
-/// A limit as people read it.
-pub(super) fn megabytes(bytes: usize) -> String {
-    let tenths = bytes / 100_000;
-    format!("{}.{} MB", tenths / 10, tenths % 10)
-}
-
 /// Takes a picture. The same again is the same photo.
 pub(super) async fn take(
     state: web::Data<AppState>,
@@ -72,7 +64,7 @@ pub(super) async fn take(
 }
 
 fn too_large(state: &AppState) -> PageError {
-    let most = megabytes(state.config.photos.size_limit_bytes);
+    let most = words::megabytes(state.config.photos.size_limit_bytes);
     let detail = format!("A photo may have {most}; this one has more.");
     PageError::told(StatusCode::PAYLOAD_TOO_LARGE, detail)
 }
@@ -95,43 +87,6 @@ async fn keep(
     .await
 }
 
-/// What a browser without scripts sends: a picture and the form's token (RFC 7578).
-#[derive(Default)]
-struct SentPhoto {
-    token: Option<String>,
-    picture: web::Bytes,
-}
-
-impl SentPhoto {
-    async fn read(state: &AppState, mut sent: Multipart) -> Result<Self, PageError> {
-        let unreadable = |error: MultipartError| {
-            PageError::told(
-                StatusCode::BAD_REQUEST,
-                format!("The form could not be read: {error}."),
-            )
-        };
-        let mut form = Self::default();
-        while let Some(field) = sent.next().await {
-            let mut field = field.map_err(unreadable)?;
-            let is_picture = match field.name() {
-                Some("photo") => true,
-                Some(session::FORM_FIELD) => false,
-                // Read over, as every form does with what it does not know.
-                _ => continue,
-            };
-            let most = if is_picture { state.config.photos.size_limit_bytes } else { TOKEN_BYTES };
-            let bytes =
-                field.bytes(most).await.map_err(|_| too_large(state))?.map_err(unreadable)?;
-            if is_picture {
-                form.picture = bytes;
-            } else {
-                form.token = String::from_utf8(bytes.to_vec()).ok();
-            }
-        }
-        Ok(form)
-    }
-}
-
 /// Takes a picture from the form for browsers without scripts: the same way as every other.
 pub(super) async fn take_form(
     state: web::Data<AppState>,
@@ -141,15 +96,15 @@ pub(super) async fn take_form(
     sent: Multipart,
 ) -> Result<HttpResponse, PageError> {
     let (caller, id) = (crew.0, visit_id(&visit)?);
-    let form = SentPhoto::read(&state, sent).await?;
-    session::check_form_token(&request, form.token.as_deref())?;
-    if form.picture.is_empty() {
-        return Err(PageError::told(
-            StatusCode::UNPROCESSABLE_ENTITY,
-            "No photo was chosen. Go back and choose one.",
-        ));
+    let sent = session_files(&request, sent, state.config.photos.size_limit_bytes).await?;
+    if sent.too_large {
+        return Err(too_large(&state));
     }
-    keep(state, caller, id, form.picture).await?;
+    let picture = sent.files.into_iter().find(|file| !file.content.is_empty()).ok_or_else(|| {
+        let detail = "No photo was chosen. Go back and choose one.";
+        PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail)
+    })?;
+    keep(state, caller, id, picture.content.into()).await?;
     Ok(see_other(&format!("/technician/visit/{id}#photos")))
 }
 

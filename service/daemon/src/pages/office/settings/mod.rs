@@ -21,6 +21,7 @@ use hotspell_store::technicians::{self as people, TechnicianFilter};
 use hotspell_store::{AnyConnection, Page};
 use serde::Deserialize;
 
+use super::import;
 use crate::api::caller::Caller;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, SETTINGS, Shell};
@@ -168,6 +169,12 @@ pub(super) async fn show(
                 path: texts::PATH,
                 name: "Notice texts",
                 now: texts::in_short(conn, branch.id)?,
+            },
+            Entry {
+                path: import::PATH,
+                name: "Import",
+                now: "CSV files of homes, machines, parts and more, looked at before they go in"
+                    .to_owned(),
             },
         ])
     })

@@ -1,0 +1,2 @@
+DROP TABLE import_preview_files;
+DROP TABLE import_previews;

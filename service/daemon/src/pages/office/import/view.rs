@@ -1,0 +1,240 @@
+//! What a preview says, in words.
+
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use hotspell_imports::{Finding, ImportKind};
+
+use super::PATH;
+use crate::app::import_preview::{FileOutcome, Preview, Previewed, Stage};
+use crate::pages::words;
+
+/// Bad rows that the page shows, over all files: it stays below 100 kB.
+const SHOWN: usize = 100;
+/// Keys that the page shows with each thing that a file does not say.
+const KEYS_SHOWN: usize = 8;
+
+/// A preview for its reader.
+pub(super) struct PreviewView {
+    /// The page's heading.
+    pub(super) heading: &'static str,
+    /// What happened just now, good or bad.
+    pub(super) said: Option<(&'static str, String)>,
+    /// Files that cannot be imported, each with the place on the page that says why.
+    pub(super) wrong: Vec<(String, String)>,
+    /// The files, in the order in which they are imported.
+    pub(super) files: Vec<FileView>,
+    /// What the button says; nothing when there is none.
+    pub(super) confirm: Option<String>,
+    /// Where the form leads.
+    pub(super) action: String,
+    /// Until when the files are kept.
+    pub(super) kept_until: Option<String>,
+    /// Where every bad row is, when there are any.
+    pub(super) all_findings: Option<String>,
+    /// Number of bad values that the page does not show.
+    pub(super) not_shown: usize,
+}
+
+/// A file for its reader.
+pub(super) struct FileView {
+    /// Its place on the page.
+    pub(super) id: String,
+    /// Its name.
+    pub(super) name: String,
+    /// Its table, in a word.
+    pub(super) kind: &'static str,
+    /// Rows, new, changed, as they were; nothing if it cannot be imported.
+    pub(super) counts: Option<[String; 4]>,
+    /// Why it cannot.
+    pub(super) why: Option<String>,
+    /// What it does not say and what is assumed.
+    pub(super) assumptions: Vec<String>,
+    /// Its bad rows, the first of them.
+    pub(super) findings: Vec<FindingRow>,
+    /// Of how many.
+    pub(super) total: usize,
+}
+
+/// A bad value.
+pub(super) struct FindingRow {
+    pub(super) row: usize,
+    pub(super) line: u64,
+    pub(super) column: String,
+    pub(super) value: String,
+    pub(super) expected: String,
+}
+
+impl From<&Finding> for FindingRow {
+    fn from(finding: &Finding) -> Self {
+        Self {
+            row: finding.row,
+            line: finding.line,
+            column: finding.column.clone().unwrap_or_else(|| "whole row".to_owned()),
+            value: if finding.value.is_empty() {
+                "empty".to_owned()
+            } else {
+                finding.value.clone()
+            },
+            expected: finding.expected.clone(),
+        }
+    }
+}
+
+impl PreviewView {
+    /// The page of a preview.
+    pub(super) fn of(preview: &Preview, digest: &str, zone: Tz, changed: bool) -> Self {
+        let refused = preview.files.iter().filter(|file| total(file) > 0).count();
+        let each = SHOWN / refused.max(1);
+        let files: Vec<FileView> = (1..)
+            .zip(&preview.files)
+            .map(|(number, file)| FileView::of(number, file, each))
+            .collect();
+        let wrong: Vec<(String, String)> = files
+            .iter()
+            .filter_map(|file| {
+                Some((format!("#{}", file.id), format!("{}: {}", file.name, file.why.as_ref()?)))
+            })
+            .collect();
+        let found: usize = files.iter().map(|file| file.total).sum();
+        let shown: usize = files.iter().map(|file| file.findings.len()).sum();
+        let (heading, confirm, kept_until) = match preview.stage {
+            Stage::Imported(_) => ("Imported", None, None),
+            Stage::Open(until) | Stage::Expired(until) => (
+                "What these files would do",
+                preview.is_importable().then(|| button(preview)),
+                Some(clock(until, zone)),
+            ),
+        };
+        Self {
+            heading,
+            said: said(preview, zone, changed),
+            wrong,
+            files,
+            confirm,
+            action: format!("{PATH}/{digest}"),
+            kept_until,
+            all_findings: (found > 0).then(|| format!("{PATH}/{digest}/errors.csv")),
+            not_shown: found - shown,
+        }
+    }
+}
+
+fn said(preview: &Preview, zone: Tz, changed: bool) -> Option<(&'static str, String)> {
+    match preview.stage {
+        Stage::Imported(at) => {
+            Some(("good", format!("Everything below was imported on {}.", clock(at, zone))))
+        }
+        _ if changed => Some((
+            "bad",
+            "Nothing was imported: the records have changed since the files were looked at. This is \
+             what the files would do now."
+                .to_owned(),
+        )),
+        _ => None,
+    }
+}
+
+/// What the button does, in numbers.
+fn button(preview: &Preview) -> String {
+    let sum = |pick: fn(&hotspell_imports::ImportReport) -> usize| -> usize {
+        preview.files.iter().filter_map(Previewed::report).map(pick).sum()
+    };
+    let (new, changed) = (sum(|it| it.inserted), sum(|it| it.changed));
+    if new + changed == 0 {
+        return "Import, though nothing differs".to_owned();
+    }
+    format!("Import: {} new, {} changed", grouped(new), grouped(changed))
+}
+
+fn clock(at: DateTime<Utc>, zone: Tz) -> String {
+    let local = at.with_timezone(&zone).naive_local();
+    format!("{}, {}", words::date(local.date()), words::time(local.time()))
+}
+
+/// A number with its thousands apart.
+fn grouped(number: usize) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// Number of bad values of a file.
+const fn total(file: &Previewed) -> usize {
+    match &file.outcome {
+        FileOutcome::Refused { total, .. } => *total,
+        FileOutcome::Fits { .. } | FileOutcome::Waits { .. } | FileOutcome::Unknown => 0,
+    }
+}
+
+impl FileView {
+    fn of(number: usize, file: &Previewed, shown: usize) -> Self {
+        let (mut assumptions, mut findings) = (Vec::new(), Vec::new());
+        let (mut counts, mut why) = (None, None);
+        match &file.outcome {
+            FileOutcome::Fits { report } => {
+                let figures = [report.rows, report.inserted, report.changed, report.unchanged];
+                counts = Some(figures.map(grouped));
+                assumptions = report.assumptions.iter().map(assumed).collect();
+            }
+            FileOutcome::Refused { why: refusal, findings: found, total } => {
+                findings = found.iter().take(shown).map(FindingRow::from).collect();
+                why = Some(match total {
+                    0 => sentence(refusal),
+                    1 => "one value is wrong.".to_owned(),
+                    total => format!("{} values are wrong.", grouped(*total)),
+                });
+            }
+            FileOutcome::Waits { kinds } => {
+                let kinds: Vec<&str> = kinds.iter().map(|kind| kind.as_str()).collect();
+                why = Some(format!(
+                    "not looked at yet, since it names keys of {}, which must be right first.",
+                    kinds.join(" and ")
+                ));
+            }
+            FileOutcome::Unknown => {
+                why = Some(
+                    "neither its headers nor its name say which records it holds; the headers of \
+                     each table stand on the page where files are chosen."
+                        .to_owned(),
+                );
+            }
+        }
+        Self {
+            id: format!("file-{number}"),
+            name: file.name.clone(),
+            kind: file.kind.map_or("not known", ImportKind::as_str),
+            counts,
+            why,
+            assumptions,
+            findings,
+            total: total(file),
+        }
+    }
+}
+
+fn sentence(refusal: &str) -> String {
+    format!("{}.", refusal.trim_end_matches('.'))
+}
+
+fn assumed(assumption: &hotspell_imports::Assumption) -> String {
+    let keys: Vec<&str> = assumption.keys.iter().take(KEYS_SHOWN).map(String::as_str).collect();
+    let more = if assumption.count > keys.len() { ", …" } else { "" };
+    format!("{}: {} ({}{more})", grouped(assumption.count), assumption.what, keys.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thousands_stand_apart() {
+        let shown = [0, 7, 999, 1_000, 50_000, 1_234_567].map(grouped);
+        assert_eq!(shown, ["0", "7", "999", "1,000", "50,000", "1,234,567"]);
+    }
+}
