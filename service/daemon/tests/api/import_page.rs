@@ -121,7 +121,7 @@ async fn files_are_looked_at_before_anything_is_kept_and_then_go_in_together() {
     assert_eq!(row(&page, "sites"), "sites homes.csv 2 0 1 1");
     desk.confirm(&preview).await;
     let sites = desk.read("/api/v1/sites").await;
-    assert_eq!(sites["items"][1]["address"]["line_1"], "7 Example Street", "{sites}");
+    assert_eq!(sites["items"][1]["address_1"], "7 Example Street", "{sites}");
 }
 
 #[tokio::test]
