@@ -100,10 +100,11 @@ pub(super) async fn take_form(
     if sent.too_large {
         return Err(too_large(&state));
     }
-    let picture = sent.files.into_iter().find(|file| !file.content.is_empty()).ok_or_else(|| {
-        let detail = "No photo was chosen. Go back and choose one.";
-        PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail)
-    })?;
+    let picture =
+        sent.files.into_iter().find(|file| !file.content.is_empty()).ok_or_else(|| {
+            let detail = "No photo was chosen. Go back and choose one.";
+            PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail)
+        })?;
     keep(state, caller, id, picture.content.into()).await?;
     Ok(see_other(&format!("/technician/visit/{id}#photos")))
 }
