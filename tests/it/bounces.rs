@@ -1,5 +1,6 @@
 //! A notice that comes back: the mail server pipes the report in, and the office is told whom to call.
 
+use hotspell_notices::receiver::Fault;
 use hotspell_test_support::TestDatabase;
 use serde_json::{Value, json};
 
@@ -57,6 +58,9 @@ async fn a_report_that_is_piped_in_marks_whom_the_office_must_call_and_anything_
             all.into_iter().find(|contact| contact["email"] == address).unwrap()
         };
         let before = person().await;
+        let notices = format!("/api/v1/notices?kind=reminder&contact_id={}", before["id"]);
+        let notice = office.all(&notices).await.remove(0);
+        assert_eq!(id, format!("<{}>", notice["message_id"].as_str().unwrap()), "as in the mail");
 
         for (wrong, why) in [
             ("not a mail".to_owned(), "no delivery report"),
@@ -101,6 +105,40 @@ async fn a_report_that_is_piped_in_marks_whom_the_office_must_call_and_anything_
         let name = home["name"].as_str().unwrap();
         let row = format!("- {name}, no telephone on record: our mail does not arrive (tune-up on");
         assert!(text_of(&digest).contains(&row), "{row}: {}", text_of(&digest));
+        assert!(daemon.stop().await);
+    }
+}
+
+#[tokio::test]
+async fn an_address_that_the_server_refuses_leaves_in_the_audit_which_notice_showed_it() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        plan_and_adopt(&office).await;
+        office.post("/api/v1/notices/composition", &json!({})).await.json(200);
+        // One of the three may be the digest, which goes to nobody of a home.
+        season.receiver.plan([
+            Fault::RefuseRecipient,
+            Fault::RefuseRecipient,
+            Fault::RefuseRecipient,
+        ]);
+        office.post("/api/v1/notices/delivery", &json!({ "limit": 1000 })).await.json(200);
+        let mut refused = office.all("/api/v1/notices?state=refused&limit=500").await;
+        refused.retain(|notice| notice["contact_id"].is_i64());
+        assert!(refused.len() >= 2, "{kind:?}: {refused:?}");
+        for notice in refused {
+            let person = notice["contact_id"].as_i64().unwrap();
+            let contact = office.get(&format!("/api/v1/contacts/{person}")).await.json(200);
+            assert_eq!(contact["reachable_by_mail"], false, "{contact}");
+            let audit = format!("/api/v1/audit?subject_kind=contact&subject_id={person}");
+            let entry = office.all(&audit).await.pop().unwrap();
+            assert_eq!(entry["action"], "mail not delivered", "{entry}");
+            let after =
+                json!({ "notice_id": notice["id"], "reason": contact["unreachable_reason"] });
+            assert_eq!(entry["after"], after, "{entry}");
+            assert_eq!(entry["account_id"], Value::Null, "no account did it: {entry}");
+        }
         assert!(daemon.stop().await);
     }
 }

@@ -76,9 +76,15 @@ impl OutgoingNotice {
     /// accepted a message whose answer was lost sees a duplicate, not a second message.
     #[must_use]
     pub fn message_id(&self) -> String {
-        let domain = self.sender.email.rsplit_once('@').map_or("", |(_, domain)| domain);
-        format!("notice-{}.{}@{domain}", self.id, self.composed_at.format("%Y%m%dT%H%M%SZ"))
+        message_id(self.id, self.composed_at, &self.sender.email)
     }
+}
+
+/// The Message-ID of a notice (RFC 5322, section 3.6.4) without its angle brackets.
+#[must_use]
+pub fn message_id(id: NoticeId, composed_at: DateTime<Utc>, sender_email: &str) -> String {
+    let domain = sender_email.rsplit_once('@').map_or("", |(_, domain)| domain);
+    format!("notice-{id}.{}@{domain}", composed_at.format("%Y%m%dT%H%M%SZ"))
 }
 
 /// The notice that a Message-ID of ours belongs to, with or without angle brackets.

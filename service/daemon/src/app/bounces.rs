@@ -5,7 +5,7 @@ use hotspell_domain::NoticeId;
 use hotspell_notices::bounce::{Bounce, RecipientStatus};
 use hotspell_notices::message::notice_of;
 use hotspell_store::audit::{self, NewAudit};
-use hotspell_store::contacts::{self, ContactFields};
+use hotspell_store::contacts::{self, ContactFields, ContactRecord};
 use hotspell_store::notices::{self, NoticeRecord};
 use hotspell_store::words::Resource;
 use hotspell_store::{AnyConnection, StoreError};
@@ -81,21 +81,37 @@ fn take_one(
     }
     let said = status.diagnostic.as_ref().map(|text| format!(": {text}")).unwrap_or_default();
     let reason = format!("mail came back, {}{said}", status.status);
+    mark_unreachable(conn, &record, notice.id, "mail came back", &reason, now)?;
+    Ok(Returned::Unreachable(address))
+}
+
+/// Keeps that mail does not reach a person, and in the audit which notice showed it.
+///
+/// # Errors
+/// Those of the store.
+pub(super) fn mark_unreachable(
+    conn: &mut AnyConnection,
+    person: &ContactRecord,
+    notice: NoticeId,
+    action: &str,
+    reason: &str,
+    now: DateTime<Utc>,
+) -> Result<(), AppError> {
     let fields = ContactFields {
         reachable_by_mail: false,
-        unreachable_reason: Some(reason.clone()),
-        ..record.fields.clone()
+        unreachable_reason: Some(reason.to_owned()),
+        ..person.fields.clone()
     };
-    contacts::update(conn, branch, contact, record.version, &fields, now)?;
+    contacts::update(conn, person.branch_id, person.id, person.version, &fields, now)?;
     let entry = NewAudit {
         at: now,
         account_id: None,
-        action: "mail came back".to_owned(),
+        action: action.to_owned(),
         subject_kind: Resource::Contact.as_str().to_owned(),
-        subject_id: Some(contact.0),
+        subject_id: Some(person.id.0),
         before_json: None,
-        after_json: Some(json!({ "notice_id": notice.id, "reason": reason })),
+        after_json: Some(json!({ "notice_id": notice, "reason": reason })),
     };
-    audit::insert(conn, branch, entry)?;
-    Ok(Returned::Unreachable(address))
+    audit::insert(conn, person.branch_id, entry)?;
+    Ok(())
 }

@@ -11,13 +11,14 @@ use hotspell_notices::message::{
     DkimAlgorithm, DkimSigner, OutgoingNotice, Recipient, Sender, StopLinks,
 };
 use hotspell_notices::retry::{NextStep, RetryPolicy};
-use hotspell_store::contacts::{self, ContactFields};
+use hotspell_store::contacts;
 use hotspell_store::notices::{self, Attempt, NoticeRecord};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
+use super::bounces::mark_unreachable;
 use super::letters::Envelope;
 use crate::config::{Config, MailChannel, SmtpSecurity};
 use crate::state::AppState;
@@ -163,12 +164,7 @@ async fn deliver_one(
                 (&recorded, notice.contact_id)
             {
                 let record = contacts::find(conn, notice.branch_id, contact)?;
-                let fields = ContactFields {
-                    reachable_by_mail: false,
-                    unreachable_reason: Some(reason.clone()),
-                    ..record.fields.clone()
-                };
-                contacts::update(conn, notice.branch_id, contact, record.version, &fields, now)?;
+                mark_unreachable(conn, &record, notice.id, "mail not delivered", reason, now)?;
             }
             Ok::<_, AppError>(())
         })

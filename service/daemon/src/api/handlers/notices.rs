@@ -75,7 +75,8 @@ pub(crate) async fn list_notices(
     };
     let work =
         move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
-    let view = |record: NoticeRecord| (record.id.0, NoticeView::from(&record));
+    let from = state.config.mail.from.clone();
+    let view = move |record: NoticeRecord| (record.id.0, NoticeView::of(&record, &from));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -95,7 +96,7 @@ pub(crate) async fn find_notice(
 ) -> Result<HttpResponse, ApiError> {
     let id = NoticeId(id.into_inner());
     let record = read(&state, move |conn| Ok(rows::find(conn, caller.branch, id)?)).await?;
-    Ok(HttpResponse::Ok().json(NoticeTextView::from(record)))
+    Ok(HttpResponse::Ok().json(NoticeTextView::of(record, &state.config.mail.from)))
 }
 
 /// Lists answers

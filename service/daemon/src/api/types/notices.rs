@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use hotspell_domain::{ContactId, Language, NoticeId, NoticeKind, TechnicianId, VisitId};
+use hotspell_notices::message::message_id;
 use hotspell_store::answers::AnswerRecord;
 use hotspell_store::notices::NoticeRecord;
 use hotspell_store::words::{AnswerKind, Channel, NoticeState};
@@ -36,8 +37,8 @@ pub struct NoticeView {
     pub language: Language,
     /// Subject line.
     pub subject: String,
-    /// Digest of event and recipient, by which a second one is known. The Message-ID of the mail, the
-    /// same at every attempt, begins with `notice-` and the number.
+    /// Message-ID of the mail (RFC 5322) without its angle brackets, the same at every attempt.
+    #[schema(example = "notice-1.20260224T160500Z@example.com")]
     pub message_id: String,
     /// Where it stands.
     pub state: NoticeState,
@@ -97,8 +98,9 @@ pub struct AnswerView {
     pub at: DateTime<Utc>,
 }
 
-impl From<&NoticeRecord> for NoticeView {
-    fn from(record: &NoticeRecord) -> Self {
+impl NoticeView {
+    /// A notice as it goes out from an address.
+    pub(crate) fn of(record: &NoticeRecord, sender_email: &str) -> Self {
         Self {
             id: record.id,
             event_key: record.event_key.clone(),
@@ -110,7 +112,7 @@ impl From<&NoticeRecord> for NoticeView {
             visit_id: record.visit_id,
             language: record.language,
             subject: record.subject.clone(),
-            message_id: record.message_id.clone(),
+            message_id: message_id(record.id, record.created_at, sender_email),
             state: record.state,
             attempts: record.attempts,
             next_attempt_at: record.next_attempt_at,
@@ -122,10 +124,11 @@ impl From<&NoticeRecord> for NoticeView {
     }
 }
 
-impl From<NoticeRecord> for NoticeTextView {
-    fn from(record: NoticeRecord) -> Self {
+impl NoticeTextView {
+    /// A notice with its text, as it goes out from an address.
+    pub(crate) fn of(record: NoticeRecord, sender_email: &str) -> Self {
         Self {
-            notice: NoticeView::from(&record),
+            notice: NoticeView::of(&record, sender_email),
             body_text: record.notice.body_text,
             body_html: record.notice.body_html,
             calendar: record.notice.calendar,
