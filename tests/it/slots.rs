@@ -6,6 +6,7 @@ use hotspell_test_support::TestDatabase;
 use serde_json::{Value, json};
 
 use crate::season_loop::{Season, files, link_in, plan_and_adopt, score, season_base, text_of};
+use crate::told::calendar_of;
 
 /// The choices of a page of kept slots: number of the hold and what is said of it.
 pub(crate) fn choices(page: &str) -> Vec<(String, String)> {
@@ -143,6 +144,40 @@ async fn links_that_the_office_takes_back_open_nothing_and_later_ones_do() {
         let mail = season.mail_to(&format!("home-{home}@example.com")).pop().unwrap();
         let link = link_in(&mail, &format!("{}/a/", season_base()));
         assert_eq!(household.get(link.strip_prefix(&season_base()).unwrap()).await.status, 200);
+        assert!(daemon.stop().await);
+    }
+}
+
+#[tokio::test]
+async fn who_chooses_a_slot_after_a_cancellation_has_it_in_writing_and_in_the_calendar() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        plan_and_adopt(&office).await;
+        let (home, _) = told(&season, &office).await.remove(0);
+        let before = visit_at(&office, home).await;
+        let change = format!("/api/v1/visits/{}/state-changes", before["id"]);
+        let away = json!({ "state": "owed", "why": "sick", "told_as": "technician-away" });
+        office.post(&change, &away).await.json(200);
+        office.post("/api/v1/notices/delivery", &json!({})).await.json(200);
+        let mail = season.mail_to(&format!("home-{home}@example.com")).pop().unwrap();
+        assert!(text_of(&mail).contains("We will not come"), "{}", text_of(&mail));
+
+        let link = link_in(&mail, &format!("{}/a/", season_base()));
+        let link = link.strip_prefix(&season_base()).unwrap();
+        let household = daemon.client(None);
+        let kept = choices(&household.post_form(link, "answer=other").await.text());
+        let chosen = household.post_form(link, &format!("answer=slot-{}", kept[2].0)).await;
+        assert_eq!(chosen.status, 303, "{}", chosen.text());
+        assert_eq!(visit_at(&office, home).await["state"], "agreed");
+        office.post("/api/v1/notices/delivery", &json!({})).await.json(200);
+        let mails = season.mail_to(&format!("home-{home}@example.com"));
+        assert_eq!(mails.len(), 3, "{kind:?}: told, cancelled, told of the new time");
+        let written = text_of(&mails[2]);
+        assert!(written.contains("As you asked, we moved your cooling tune-up"), "{written}");
+        let calendar = calendar_of(&mails[2]);
+        assert!(calendar.contains("METHOD:REQUEST"), "{calendar}");
         assert!(daemon.stop().await);
     }
 }

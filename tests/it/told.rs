@@ -37,7 +37,7 @@ async fn of_kind(office: &Client, kind: &str) -> Vec<Value> {
 }
 
 /// The calendar part of a mail, unfolded (RFC 5545, section 3.1).
-fn calendar_of(mail: &Received) -> String {
+pub(crate) fn calendar_of(mail: &Received) -> String {
     let message = mail_parser::MessageParser::default().parse(&mail.data).unwrap();
     let part = message.parts.iter().find(|part| part.is_content_type("text", "calendar")).unwrap();
     let PartType::Text(text) = &part.body else { panic!("a calendar part is text") };

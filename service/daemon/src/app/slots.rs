@@ -11,13 +11,13 @@ use hotspell_store::words::AnswerKind;
 use hotspell_store::{AnyConnection, Page, StoreError, technicians};
 use serde_json::json;
 
-use super::AppError;
 use super::answers::{self, AnswerView};
 use super::calendar::time_of_day;
 use super::explain::{self, Offered};
 use super::insertion::{self, Wanted};
 use super::record::digest;
 use super::repair::Happened;
+use super::{AppError, telling};
 use crate::state::AppState;
 
 /// Slots shown to a household.
@@ -172,8 +172,10 @@ fn move_there(
     let happened = Happened::SlotChosen { visit_id: wanted.visit };
     let prepared = insertion::prepare(state, branch, wanted, &happened)?.ok_or_else(gone)?;
     let taken = state.store.write(|conn| {
+        let before = visits::find(conn, branch, wanted.visit)?;
         insertion::adopt_prepared(conn, state, branch, &prepared, "household")?;
-        agree(conn, state, token, view, kept)
+        let after = agree(conn, state, token, view, kept)?;
+        telling::of_choice(conn, state, &view.branch, &before, &after)
     });
     if taken.is_err() {
         insertion::put_away(state, branch, &prepared)?;
@@ -199,7 +201,7 @@ fn agree(
     token: &str,
     view: &AnswerView,
     kept: &HoldRecord,
-) -> Result<(), AppError> {
+) -> Result<VisitRecord, AppError> {
     let (branch, now) = (view.branch.id, state.now());
     let visit = visits::find(conn, branch, view.visit.id)?;
     if visit.day != Some(kept.day) || visit.technician_id != Some(kept.technician_id) {
@@ -211,7 +213,7 @@ fn agree(
         slot: visit.starts.zip(visit.ends),
     };
     let cause = Cause { who: "household", why: Some("chose this time by the link in the mail") };
-    visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
+    let after = visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
     holds::release(conn, branch, visit.id)?;
     let answer = NewAnswer {
         visit_id: Some(visit.id),
@@ -224,7 +226,7 @@ fn agree(
         at: now,
     };
     answer_rows::insert(conn, branch, answer)?;
-    Ok(())
+    Ok(after)
 }
 
 #[cfg(test)]

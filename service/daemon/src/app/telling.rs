@@ -58,12 +58,8 @@ pub fn last_told(
     if !matches!(visit.state, VisitState::Announced | VisitState::Agreed) {
         return Ok(None);
     }
-    let filter = NoticeFilter { visit: Some(visit.id), ..NoticeFilter::default() };
-    let about = notices::list(conn, branch, &filter, Page::everything())?;
-    let mut newest = None;
-    for notice in about.iter().filter(|notice| went_out(notice)) {
-        newest = told_by(notice)?.or(newest);
-    }
+    let about = about(conn, branch, visit.id)?;
+    let newest = newest_slot(&about)?;
     // Told by telephone, or it said yes: then it knows the visit as it stands.
     let spoken = about.is_empty() || visit.state == VisitState::Agreed;
     Ok(newest.or_else(|| Told::of(visit).filter(|_| spoken)))
@@ -79,14 +75,31 @@ pub fn times_told(
     visit: VisitId,
     slot: &Told,
 ) -> Result<usize, AppError> {
-    let filter = NoticeFilter { visit: Some(visit), ..NoticeFilter::default() };
     let mut count = 0;
-    for notice in notices::list(conn, branch, &filter, Page::everything())? {
+    for notice in about(conn, branch, visit)? {
         let tells = went_out(&notice)
             && told_by(&notice)?.is_some_and(|told| told.window() == slot.window());
         count += usize::from(tells);
     }
     Ok(count)
+}
+
+fn about(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: VisitId,
+) -> Result<Vec<NoticeRecord>, AppError> {
+    let filter = NoticeFilter { visit: Some(visit), ..NoticeFilter::default() };
+    Ok(notices::list(conn, branch, &filter, Page::everything())?)
+}
+
+/// The slot that the newest message told that has left and tells one.
+fn newest_slot(about: &[NoticeRecord]) -> Result<Option<Told>, AppError> {
+    let mut newest = None;
+    for notice in about.iter().filter(|notice| went_out(notice)) {
+        newest = told_by(notice)?.or(newest);
+    }
+    Ok(newest)
 }
 
 /// Whether a message has left, as far as anybody knows.
@@ -139,6 +152,28 @@ pub fn of_change(
     }
     let after = put_back(conn, state, branch, before, after, moved)?;
     Ok((after, if written { Telling::Written } else { Telling::ByPhone }))
+}
+
+/// After a household chose a slot for a visit that had lost its own: [`of_change`] says nothing of it,
+/// since no slot held any more, but the household shall have the new one in writing and in its calendar.
+///
+/// # Errors
+/// Those of the store and of composing.
+pub fn of_choice(
+    conn: &mut AnyConnection,
+    state: &AppState,
+    branch: &BranchRecord,
+    before: &VisitRecord,
+    after: &VisitRecord,
+) -> Result<(), AppError> {
+    if last_told(conn, branch.id, before)?.is_some() {
+        return Ok(());
+    }
+    if let Some(lost) = newest_slot(&about(conn, branch.id, before.id)?)? {
+        let why = Why::Changed(ChangeCause::HouseholdAsked);
+        write(conn, state, branch, &lost, after, why)?;
+    }
+    Ok(())
 }
 
 /// A visit that was placed anew and whose household knows: announced, or agreed as before when
