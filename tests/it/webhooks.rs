@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use harness::{Client, Daemon, Setup, eventually};
 use hotspell_notices::channel::{webhook_key, webhook_signature};
-use hotspell_test_support::TestDatabase;
+use hotspell_test_support::{DatabaseKind, TestDatabase};
 use serde_json::{Value, json};
 use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::net::{TcpListener, TcpStream};
@@ -142,7 +142,7 @@ struct Office {
 }
 
 impl Office {
-    async fn begin(kind: hotspell_test_support::DatabaseKind) -> Self {
+    async fn begin(kind: DatabaseKind) -> Self {
         let database = TestDatabase::new(kind);
         let mut setup = Setup::new(Some(database.url()));
         setup
@@ -377,7 +377,12 @@ async fn a_dead_program_is_given_up_and_shown_and_does_not_hold_up_the_others() 
 
 #[tokio::test]
 async fn an_address_inside_the_house_is_refused_unless_the_settings_allow_it() {
-    let kind = hotspell_test_support::DatabaseKind::Sqlite;
+    for kind in TestDatabase::KINDS {
+        inside_is_refused(kind).await;
+    }
+}
+
+async fn inside_is_refused(kind: DatabaseKind) {
     let mut scene = Office::begin(kind).await;
     let program = Program::start().await;
     let (daemon, office) = scene.start().await;
