@@ -28,7 +28,7 @@ async fn branch(kind: DatabaseKind) -> Branch {
         format!("{header}\n{}", rows.collect::<String>())
     };
     for (kind, header, row) in [
-        ("technicians", "technician,name", "T-#,Ann Example"),
+        ("technicians", "technician,name,skills", "T-#,Ann Example,heat-pump"),
         (
             "sites",
             "site,name,address_1,city,region,postal_code",

@@ -11,7 +11,8 @@ use crate::season_loop::id_by_key;
 const FILES: [(&str, &str); 5] = [
     (
         "technicians",
-        "technician,name,monday\nT-1,Ann Example,07:30-16:00\nT-2,Ben Example,07:30-16:00\n",
+        "technician,name,skills,monday\nT-1,Ann Example,heat-pump,07:30-16:00\n\
+         T-2,Ben Example,heat-pump,07:30-16:00\n",
     ),
     (
         "sites",

@@ -11,6 +11,7 @@ pub mod period;
 pub mod position;
 pub mod quantity;
 pub mod record_lines;
+pub mod skill;
 pub mod term;
 pub mod text_enum;
 pub mod visit;
@@ -25,6 +26,7 @@ pub use ids::{
 pub use period::{DateRange, MonthDay, MonthDayRange};
 pub use position::Position;
 pub use quantity::{Amperes, Celsius, Microfarads, Probability, Volts};
+pub use skill::skills_needed;
 pub use text_enum::UnknownWord;
 pub use words::{
     ComponentClass, ComponentEnd, Condition, Exposure, Language, NoticeKind, Role, Skill,

@@ -68,6 +68,7 @@ pub mod stations;
 pub mod subscriptions;
 pub mod telling;
 pub mod token;
+pub mod training;
 mod undoing;
 pub mod visit_report;
 pub mod way;

@@ -20,6 +20,7 @@ use super::plan_change::{self, Because, PlanChange};
 use super::present::{self, Present};
 use super::season_draft::{self, Drafted};
 use super::season_plan::{Composed, PlanFigures};
+use super::training;
 use crate::state::AppState;
 
 /// Which visit goes where.
@@ -136,6 +137,13 @@ fn place(present: &Present, request: &MoveRequest) -> Result<(usize, usize), App
         })?;
     if built.problem.technicians[technician].shifts[day].is_none() {
         return Err(AppError::field("/technician_id", format!("does not work on {}", request.day)));
+    }
+    let visit = present.inputs.visits.iter().find(|visit| visit.id == request.visit);
+    if let Some(visit) = visit {
+        let machines = present.inputs.fleet.units_at(visit.site_id, visit.within_first);
+        let needed = training::needed(machines);
+        let calendar = &present.inputs.calendar;
+        training::check_skills(calendar, &needed, request.day, request.technician)?;
     }
     Ok((day, technician))
 }

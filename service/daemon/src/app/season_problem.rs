@@ -16,6 +16,7 @@ use hotspell_store::visits::VisitRecord;
 use super::AppError;
 use super::calendar::{Calendar, seconds_of_day};
 use super::fleet::Fleet;
+use super::training;
 use crate::config::Planning;
 use crate::routing::{self, TravelReport, Travelled};
 
@@ -23,8 +24,6 @@ use crate::routing::{self, TravelReport, Travelled};
 const DOOR_OPENS_S: i32 = 8 * 3600;
 /// Latest start of work at a home that names no hours.
 const DOOR_CLOSES_S: i32 = 17 * 3600;
-/// Cooling capacity above which a machine asks for the skill of large equipment, watts (5 tons).
-const LARGE_WATTS: f64 = 17_600.0;
 /// Price of leaving a visit out beyond any day's cost, seconds: five hours of driving.
 const LEFT_OUT_S: i64 = 18_000;
 /// Price of leaving a home without cooling out, seconds (our choice, no source): dearer than any promise
@@ -93,6 +92,10 @@ fn skill_set(skill: Skill) -> SkillSet {
         Skill::HeatPump => SkillSet::of(1),
         Skill::Large => SkillSet::of(2),
     }
+}
+
+fn set_of(skills: impl IntoIterator<Item = Skill>) -> SkillSet {
+    skills.into_iter().fold(SkillSet::NONE, |set, skill| set.and(skill_set(skill)))
 }
 
 /// Builds the problem.
@@ -196,7 +199,7 @@ fn technicians(
             start_location: location,
             end_location: location,
             shifts,
-            skills: trained.iter().fold(SkillSet::NONE, |set, skill| set.and(skill_set(*skill))),
+            skills: set_of(trained.iter().copied()),
         });
         ids.push(*id);
     }
@@ -298,12 +301,8 @@ fn whole_seconds(seconds: f64) -> i64 {
 }
 
 fn skills_needed(input: &ProblemInput<'_>, record: &VisitRecord) -> SkillSet {
-    let day = record.within_first;
-    input.fleet.units_at(record.site_id, day).fold(SkillSet::NONE, |set, unit| {
-        let large = unit.capacity_watts.is_some_and(|watts| watts > LARGE_WATTS);
-        let set = set.and(skill_set(unit.kind.skill()));
-        if large { set.and(skill_set(Skill::Large)) } else { set }
-    })
+    let machines = input.fleet.units_at(record.site_id, record.within_first);
+    set_of(training::needed(machines))
 }
 
 fn window(record: &VisitRecord, site: &SiteRecord) -> Window {

@@ -27,6 +27,7 @@ use crate::api::types::visits::{
 use crate::api::{etag, visibility};
 use crate::app::day_routes;
 use crate::app::telling::{self, Why};
+use crate::app::training;
 use crate::state::AppState;
 
 list_query! {
@@ -259,8 +260,8 @@ fn changed(
 /// of a slot that changes is written to, with the calendar update, and the moved visit is announced
 /// anew; without a mail that may and can reach it in time the visit stays placed. The routes of the days
 /// follow, from today on; where it does not fit between the others' stops it is refused (409) with the
-/// times that are free. The version may be
-/// given with `If-Match`; without it the present one is meant.
+/// times that are free. Somebody who is not trained for the home's machines is refused (422) with who
+/// could go on that day. The version may be given with `If-Match`; without it the present one is meant.
 #[utoipa::path(
     tag = "visits",
     params(("visit_id" = i64, Path, description = "Number of the visit")),
@@ -316,10 +317,16 @@ pub(super) fn move_one(
         technicians::find(conn, caller.branch, technician)
             .map_err(|error| refer("/technician_id", error))?;
     }
+    let branch = branches::find(conn, caller.branch)?;
+    let elsewhere = change.place != before.day.zip(before.technician_id);
+    if let (true, Some((day, technician))) =
+        (elsewhere && change.state.holds_a_place(), change.place)
+    {
+        training::check(conn, &branch, &before, day, technician)?;
+    }
     let who = caller.who();
     let cause = Cause { who: &who, why: why.as_deref() };
     let after = rows::change(conn, caller.branch, before.id, version, change, cause, now)?;
-    let branch = branches::find(conn, caller.branch)?;
     let told_as = Why::Changed(input.told_as.map_or(ChangeCause::OfficeDecision, Into::into));
     let (after, _) = telling::of_change(conn, state, &branch, &before, after, told_as)?;
     day_routes::follow(conn, state, &branch, &before, &after)?;
