@@ -217,6 +217,54 @@ async fn phones_that_report_in_any_order_leave_the_same_state() {
     assert_eq!((&state["returns"], &state["return by"]), (&json!(1), &json!("2026-06-20")));
 }
 
+/// Says by hand that the first part was seen good on a day.
+async fn seen_good(home: &Home, day: &str) {
+    let path = format!("/api/v1/components/{}", home.part);
+    let read = home.office.get(&path).await;
+    let (etag, mut part) = (read.etag(), read.json(200));
+    for member in ["id", "version", "created_at", "updated_at", "branch_id", "replaced_by_id"] {
+        part.as_object_mut().unwrap().remove(member);
+    }
+    part["last_seen_good_on"] = json!(day);
+    home.office.put(&path, &etag, &part).await.json(200);
+}
+
+#[tokio::test]
+async fn a_late_report_of_an_earlier_day_leaves_each_part_the_days_on_which_it_was_seen_good() {
+    for kind in TestDatabase::KINDS {
+        let mut states = Vec::new();
+        for order in [["swap", "read"], ["read", "swap"]] {
+            let home = home(kind).await;
+            seen_good(&home, "2026-05-20").await;
+            let [mut swap, _, mut read] = submissions(home.part);
+            swap["readings"] = json!([]);
+            read["replacements"] = json!([]);
+            for sent in order {
+                let result = if sent == "swap" { &swap } else { &read };
+                home.send(&home.technician, result).await.json(201);
+            }
+            states.push(home.state().await);
+            assert!(home.daemon.stop().await);
+        }
+        assert_eq!(states[0], states[1], "{kind:?}: whichever came first");
+        let good = |part: usize| &states[0]["parts"][part]["good"];
+        assert_eq!((good(0), good(1)), (&json!("2026-05-20"), &json!("2026-06-05")), "{kind:?}");
+
+        // What was said without a reading is divided in the same way; what was taken back is not.
+        let home = home(kind).await;
+        for day in ["2026-05-20", "2026-06-08", "2026-06-01", "2026-06-04"] {
+            seen_good(&home, day).await;
+        }
+        let [mut swap, ..] = submissions(home.part);
+        swap["readings"] = json!([]);
+        home.send(&home.technician, &swap).await.json(201);
+        let parts = home.state().await["parts"].clone();
+        let good = [&parts[0]["good"], &parts[1]["good"]];
+        assert_eq!(good, ["2026-06-01", "2026-06-04"], "{kind:?}: {parts}");
+        assert!(home.daemon.stop().await);
+    }
+}
+
 #[tokio::test]
 async fn a_wrong_rating_is_refused_and_only_the_office_takes_it_all_the_same() {
     for kind in TestDatabase::KINDS {

@@ -10,7 +10,7 @@ use crate::columns::{RawId, RawNullId, RawNullText, RawText, naive};
 use crate::record::{editable, keyed, listing};
 use crate::schema::{components, units};
 use crate::words::Resource;
-use crate::{AnyConnection, StoreError, changes};
+use crate::{AnyConnection, StoreError, changes, sightings};
 
 editable! {
     /// A part in one position of a unit for one stretch of time.
@@ -180,7 +180,7 @@ pub fn replace(
 }
 
 /// Notes that components were seen working on a day of their service, if that is later than what is
-/// stored.
+/// stored; the earlier day is kept beside ([`crate::sightings`]).
 ///
 /// # Errors
 /// Those of the database.
@@ -192,6 +192,16 @@ pub fn seen_good(
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
     let numbers: Vec<i64> = ids.iter().map(|id| id.0).collect();
+    let before: Vec<(i64, Option<NaiveDate>)> = components::table
+        .filter(components::branch_id.eq(branch.0))
+        .filter(components::id.eq_any(&numbers))
+        .filter(components::ended_on.is_null().or(components::ended_on.ge(day)))
+        .filter(components::last_seen_good_on.lt(day))
+        .select((components::id, components::last_seen_good_on))
+        .load(conn)?;
+    let earlier: Vec<_> =
+        before.into_iter().filter_map(|(id, seen)| Some((id.into(), seen?))).collect();
+    sightings::keep(conn, branch, &earlier)?;
     let changed: Vec<(i64, i64)> = diesel::update(
         components::table
             .filter(components::branch_id.eq(branch.0))

@@ -38,6 +38,7 @@ pub mod readings;
 pub mod routes;
 pub mod runs;
 pub mod scores;
+pub mod sightings;
 pub mod sites;
 pub mod subscriptions;
 pub mod technicians;

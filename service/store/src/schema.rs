@@ -259,6 +259,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    component_sightings (id) {
+        id -> BigInt,
+        branch_id -> BigInt,
+        component_id -> BigInt,
+        seen_good_on -> Date,
+    }
+}
+
+diesel::table! {
     readings (id) {
         id -> BigInt,
         branch_id -> BigInt,

@@ -10,7 +10,7 @@
 //! - two replacements in one position on one day are one, told twice: what the later report says of
 //!   it counts, the earlier one stays in what was sent in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::capacitor::Verdict;
@@ -19,7 +19,7 @@ use hotspell_store::components::{
     self, ComponentFields, ComponentFilter, ComponentRecord, Ending, Successor,
 };
 use hotspell_store::readings::{self, ReadingFields, ReadingFilter, ReadingRecord};
-use hotspell_store::{AnyConnection, Page, StoreError, visits};
+use hotspell_store::{AnyConnection, Page, StoreError, sightings, visits};
 use serde_json::Value;
 
 use super::AppError;
@@ -141,7 +141,7 @@ pub(super) fn take(
     };
     let rating = new_rating(old, report)?;
     let new = insert_between(conn, branch, old, rating, report, now)?;
-    divide_readings(conn, branch, old.id, new, report.day, mains_hertz, now)?;
+    divide(conn, branch, old, new, report.day, mains_hertz, now)?;
     Ok((old.id, new))
 }
 
@@ -274,31 +274,56 @@ fn insert_between(
     Ok(new.id)
 }
 
-/// Readings of later days were of the new part; each part was last seen good on its own days.
-fn divide_readings(
+/// What was read and seen on later days was the new part; each part was last seen good on its own days.
+/// `old` is the part as it stood before.
+fn divide(
     conn: &mut AnyConnection,
     branch: BranchId,
-    old: ComponentId,
+    old: &ComponentRecord,
     new: ComponentId,
     day: NaiveDate,
     mains_hertz: f64,
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    let filter = ReadingFilter { component: Some(old), ..ReadingFilter::default() };
+    let filter = ReadingFilter { component: Some(old.id), ..ReadingFilter::default() };
     let taken = readings::list(conn, branch, &filter, Page::everything())?;
+    let said = said_good_days(conn, branch, old, &taken, mains_hertz)?;
+    let (said_later, said_own): (Vec<_>, Vec<_>) = said.into_iter().partition(|it| *it > day);
+    sightings::hand_over(conn, branch, old.id, new, day)?;
     let (later, own): (Vec<_>, Vec<_>) =
         taken.into_iter().partition(|reading| reading.taken_on > day);
     for reading in &later {
         let fields = ReadingFields { component_id: new, ..reading.fields.clone() };
         readings::update(conn, branch, reading.id, reading.version, &fields, now)?;
     }
-    for (part, taken) in [(old, own), (new, later)] {
+    for (part, taken, said) in [(old.id, own, said_own), (new, later, said_later)] {
         let part = components::find(conn, branch, part)?;
-        if let Some(seen) = last_good_day(&part, &taken, mains_hertz) {
+        let seen = last_good_day(&part, &taken, mains_hertz).max(said.into_iter().max());
+        if let Some(seen) = seen {
             components::seen_good(conn, branch, &[part.id], seen, now)?;
         }
     }
     Ok(())
+}
+
+/// Days on which somebody said that a part was good, beside its readings: those speak for themselves. A
+/// later day than the last one that stands was taken back.
+fn said_good_days(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    part: &ComponentRecord,
+    taken: &[ReadingRecord],
+    mains_hertz: f64,
+) -> Result<Vec<NaiveDate>, StoreError> {
+    let judged_on: BTreeSet<NaiveDate> = taken
+        .iter()
+        .filter(|reading| judged(part, reading, mains_hertz).is_some())
+        .map(|reading| reading.taken_on)
+        .collect();
+    let mut said = sightings::of(conn, branch, part.id)?;
+    said.extend(part.last_seen_good_on);
+    said.retain(|day| Some(*day) <= part.last_seen_good_on && !judged_on.contains(day));
+    Ok(said)
 }
 
 /// The last day on which somebody measured a part and found nothing of it out.

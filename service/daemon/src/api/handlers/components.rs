@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, ComponentEnd};
 use hotspell_store::components::{self as rows, ComponentFilter, ComponentRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page, units};
+use hotspell_store::{AnyConnection, Page, sightings, units};
 
 use super::actions::today;
 use crate::api::audit::{self, Deed};
@@ -114,6 +114,12 @@ impl Editable for Components {
         now: DateTime<Utc>,
     ) -> Result<ComponentRecord, ApiError> {
         let fields = input.fields(Some(&before.fields), now)?;
+        // A later day adds to what was seen before; an earlier one corrects it.
+        if let Some(seen) = before.last_seen_good_on
+            && fields.last_seen_good_on.is_some_and(|later| later > seen)
+        {
+            sightings::keep(conn, caller.branch, &[(before.id, seen)])?;
+        }
         Ok(rows::update(conn, caller.branch, before.id, before.version, &fields, now)?)
     }
 }
