@@ -57,29 +57,38 @@ impl<'a> Examples<'a> {
     /// Sends the example of an operation with some members changed, `place` filling its path's one or two
     /// numbers; the answer must be one of the document's successes. Gives what was answered.
     async fn send(&mut self, id: &str, place: &[i64], changes: Value) -> Value {
-        let operations = self.operations();
-        let (_, method, template, schema) =
-            operations.iter().find(|(name, ..)| name == id).unwrap_or_else(|| panic!("no {id}"));
-        let mut body = self.document["components"]["schemas"][schema]["example"].clone();
-        assert!(body.is_object(), "{schema} has no example");
-        for (member, value) in changes.as_object().unwrap() {
-            assert!(body.get(member).is_some(), "{schema}: the example has no {member}");
-            body[member] = value.clone();
-        }
-        let mut path = template.clone();
+        let (.., template, _) = self.operation(id);
+        let mut path = template;
         for number in place {
             let (begin, end) = (path.find('{').unwrap(), path.find('}').unwrap());
             path.replace_range(begin..=end, &number.to_string());
         }
         assert!(!path.contains('{'), "{path}");
+        self.send_to(id, path, changes).await
+    }
+
+    fn operation(&self, id: &str) -> (String, Method, String, String) {
+        let operations = self.operations();
+        operations.into_iter().find(|(name, ..)| name == id).unwrap_or_else(|| panic!("no {id}"))
+    }
+
+    /// As [`Self::send`], to a path.
+    async fn send_to(&mut self, id: &str, path: String, changes: Value) -> Value {
+        let (_, method, template, schema) = self.operation(id);
+        let mut body = self.document["components"]["schemas"][&schema]["example"].clone();
+        assert!(body.is_object(), "{schema} has no example");
+        for (member, value) in changes.as_object().unwrap() {
+            assert!(body.get(member).is_some(), "{schema}: the example has no {member}");
+            body[member] = value.clone();
+        }
         let mut request = self.office.request(method.clone(), &path).json(&body);
-        if *method == Method::PUT {
+        if method == Method::PUT {
             let stored = if path.ends_with("/stations") { "/api/v1/branches/1" } else { &path };
             request = request.header("If-Match", self.office.get(stored).await.etag());
         }
         let answer = self.office.send(request).await;
         let said = String::from_utf8_lossy(&answer.bytes).into_owned();
-        let documented = &self.document["paths"][template][method.as_str().to_lowercase()];
+        let documented = &self.document["paths"][&template][method.as_str().to_lowercase()];
         let documented = &documented["responses"][answer.status.to_string()];
         assert!(
             (200..300).contains(&answer.status) && documented.is_object(),
@@ -155,6 +164,8 @@ async fn settings(examples: &mut Examples<'_>) {
         json!({ "key": "test", "station_id": station["id"], "depot": depot, "holidays": [] });
     examples.send("update_branch", &[1], kept).await;
     examples.send("put_branch_stations", &[1], json!({})).await;
+    let lines = "/api/v1/branches/1/notice-lines/reminder/en".to_owned();
+    examples.send_to("put_notice_lines", lines, json!({})).await;
     examples.send("put_weather_station", &[], json!({ "key": "USW00000001" })).await;
     let person = json!({ "key": "T-9", "email": "t-9@example.com" });
     let technician = number(&examples.send("create_technician", &[], person.clone()).await);

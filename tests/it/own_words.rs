@@ -101,6 +101,72 @@ async fn a_branchs_own_lines_stand_in_the_real_mail_of_their_kind_and_language()
 }
 
 #[tokio::test]
+async fn a_program_words_mail_as_the_page_does_and_every_change_is_told() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        let lines = "/api/v1/branches/1/notice-lines";
+        let reminder = format!("{lines}/reminder/en");
+        assert!(office.all(lines).await.is_empty());
+        let read = office.get(&reminder).await;
+        assert_eq!((read.etag(), &read.json(200)["opening"]), ("\"0\"".to_owned(), &Value::Null));
+        let words = json!({ "opening": " Thirty summers at your side, {name}. ", "closing": "" });
+        let kept = office.put(&reminder, "\"0\"", &words).await;
+        assert_eq!(kept.etag(), "\"1\"");
+        let kept = kept.json(200);
+        let opening = "Thirty summers at your side, {name}.";
+        assert_eq!((&kept["opening"], &kept["closing"]), (&json!(opening), &Value::Null));
+        assert_eq!(office.all(lines).await, [kept.clone()], "{kind:?}");
+        let session = Session::begin(&daemon, &season.office_token).await;
+        let page = session.page(&format!("{TEXTS}/reminder/en")).await;
+        assert!(page.contains("Thirty summers at your side, {name}."), "{page}");
+
+        // Somebody else was faster; what cannot be filled in; mail to staff; another role.
+        office.put(&reminder, "\"0\"", &words).await.problem(412);
+        let wrong = json!({ "opening": null, "closing": "Dear {first_name}" });
+        let refused = office.put(&reminder, "\"1\"", &wrong).await.problem(422);
+        assert_eq!(refused["errors"][0]["pointer"], "/closing", "{refused}");
+        let route = format!("{lines}/technician-route/en");
+        let refused = office.put(&route, "\"0\"", &words).await.problem(404);
+        assert!(refused["detail"].as_str().unwrap().contains("second-reminder"), "{refused}");
+        office.get("/api/v1/branches/2/notice-lines/reminder/en").await.problem(404);
+        let technician = season.technician(&daemon);
+        technician.put(&reminder, "\"1\"", &words).await.problem(403);
+
+        // A change on the page and one by the program are told in the same way.
+        let fields = [("opening", "Until soon."), ("closing", "")];
+        let form = format!("{TEXTS}/reminder/en");
+        session.send(&form, &form, &fields).await;
+        let nothing = json!({ "opening": null, "closing": null });
+        let gone = office.put(&reminder, "\"2\"", &nothing).await.json(200);
+        assert_eq!((&gone["opening"], &gone["version"]), (&Value::Null, &json!(3)));
+        let audit = office.all("/api/v1/audit?subject_kind=notice-lines&limit=500").await;
+        let told: Vec<(&Value, &Value)> = audit
+            .iter()
+            .map(|entry| (&entry["before"]["opening"], &entry["after"]["opening"]))
+            .collect();
+        let soon = json!("Until soon.");
+        let null = Value::Null;
+        let first = json!(opening);
+        assert_eq!(told, [(&null, &first), (&first, &soon), (&soon, &null)], "{kind:?}");
+        assert!(audit.iter().all(|entry| entry["subject_id"] == kept["id"]), "{audit:?}");
+        let changes = office.get("/api/v1/changes?limit=500").await.json(200);
+        let versions: Vec<&Value> = changes
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(|change| change["resource"] == "notice-lines")
+            .map(|change| {
+                assert_eq!(change["resource_id"], kept["id"]);
+                &change["version"]
+            })
+            .collect();
+        assert_eq!(versions, [1, 2, 3], "{kind:?}: {changes}");
+        assert!(daemon.stop().await);
+    }
+}
+
+#[tokio::test]
 async fn a_sample_reaches_who_asked_marked_as_one_and_a_refusal_is_told() {
     let season = Season::begin(hotspell_test_support::DatabaseKind::Sqlite).await;
     let (daemon, office) = season.start().await;

@@ -10,14 +10,17 @@ use hotspell_domain::{BranchId, Language, NoticeKind};
 use crate::columns::{RawInstant, RawText, naive};
 use crate::connection::each;
 use crate::schema::notice_wordings;
-use crate::{AnyConnection, StoreError};
+use crate::words::Resource;
+use crate::{AnyConnection, StoreError, changes};
 
-const WHAT: &str = "notice wording";
+const RESOURCE: Resource = Resource::NoticeLines;
 
 /// The lines of one kind in one language. Their placeholders are not filled in.
 #[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable)]
 #[diesel(table_name = notice_wordings)]
 pub struct NoticeWording {
+    /// Its number.
+    pub id: i64,
     /// In this kind of notice.
     #[diesel(deserialize_as = RawText)]
     pub kind: NoticeKind,
@@ -136,10 +139,17 @@ pub fn put(
         })?
     };
     match kept {
-        Some(kept) => Ok(kept),
+        Some(kept) => {
+            changes::record(conn, branch, RESOURCE, &[(kept.id, kept.version)], now)?;
+            Ok(kept)
+        }
         None => {
             let found = find(conn, branch, kind, language)?.map_or(0, |wording| wording.version);
-            Err(StoreError::StaleVersion { what: WHAT, expected: expected_version, found })
+            Err(StoreError::StaleVersion {
+                what: RESOURCE.as_str(),
+                expected: expected_version,
+                found,
+            })
         }
     }
 }

@@ -207,5 +207,7 @@ text_enum!(
         Account => "account",
         /// A program that is told of changes.
         Subscription => "subscription",
+        /// A branch's own lines in one kind of mail.
+        NoticeLines => "notice-lines",
     }
 );

@@ -15,8 +15,12 @@ use super::AppError;
 pub struct Wording {
     /// What stands in the mail.
     pub lines: OwnLines,
+    /// Its number; nothing when none were ever kept.
+    pub id: Option<i64>,
     /// Raised by one with each change; 0 when none were ever kept.
     pub version: i64,
+    /// When they were last changed.
+    pub updated_at: Option<DateTime<Utc>>,
 }
 
 /// The same as text, for the audit.
@@ -78,7 +82,8 @@ fn stored(record: &NoticeWording) -> Result<Wording, AppError> {
             .map_err(|error| AppError::internal("stored line of a notice", error))
     };
     let lines = OwnLines { opening: line(&record.opening)?, closing: line(&record.closing)? };
-    Ok(Wording { lines, version: record.version })
+    let (version, updated_at) = (record.version, Some(record.updated_at));
+    Ok(Wording { lines, id: Some(record.id), version, updated_at })
 }
 
 /// Keeps lines, if nobody changed them since the expected version.

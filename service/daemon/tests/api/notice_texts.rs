@@ -113,7 +113,7 @@ async fn own_lines_are_looked_at_before_they_are_kept_and_stand_as_written() {
     let entry = last_audit(&desk).await;
     assert_eq!(
         (&entry["action"], &entry["subject_kind"]),
-        (&json!("word notice"), &json!("branch"))
+        (&json!("change"), &json!("notice-lines"))
     );
     assert_eq!(
         entry["after"],

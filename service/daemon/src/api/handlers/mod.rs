@@ -19,6 +19,7 @@ mod health;
 mod history;
 mod imports;
 mod no_cool;
+pub(crate) mod notice_lines;
 mod notices;
 pub(crate) mod photos;
 mod plan_moves;
@@ -194,6 +195,9 @@ fn conversation(config: &mut ServiceConfig<'_>) {
     config
         .service(notices::list_notices)
         .service(notices::find_notice)
+        .service(notice_lines::list_notice_lines)
+        .service(notice_lines::find_notice_lines)
+        .service(notice_lines::put_notice_lines)
         .service(notices::list_answers);
 }
 

@@ -12,6 +12,7 @@ pub mod decisions;
 pub mod geojson;
 pub mod imports;
 pub mod no_cool;
+pub mod notice_lines;
 pub mod notices;
 pub mod photos;
 pub mod plan_changes;

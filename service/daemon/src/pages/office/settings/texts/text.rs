@@ -12,14 +12,13 @@ use hotspell_notices::message::is_for_household;
 use hotspell_notices::samples::{self, Sample};
 use hotspell_store::accounts;
 use hotspell_store::branches::BranchRecord;
-use hotspell_store::words::Resource;
 use serde::{Deserialize, Serialize};
 
 use super::super::{Kept, kept, load, shell_of, status};
 use super::send::{SentRow, sent_rows};
 use super::{PATH, language_said, no_server, said};
-use crate::api::audit::{self, Deed};
 use crate::api::error::ApiError;
+use crate::api::handlers::notice_lines::word;
 use crate::api::transact::write;
 use crate::app::wording::{self, Wording};
 use crate::app::{letters, samples as sent};
@@ -282,12 +281,7 @@ pub(super) async fn change(
     let expected = sent.text("version").and_then(|version| version.parse().ok()).unwrap_or(-1);
     let outcome = write(&state, move |conn| {
         let lines = lines.read()?.unwrap_or_default();
-        let (kind, language) = (text.kind, text.language);
-        let before = wording::of(conn, caller.branch, kind, language)?.text(kind, language);
-        let after = wording::put(conn, caller.branch, (kind, language), &lines, expected, now)?;
-        let deed = Deed { action: "word notice", kind: Resource::Branch, id: caller.branch.0 };
-        let after = after.text(kind, language);
-        audit::record(conn, &caller, deed, Some(&before), Some(&after), now)?;
+        word(conn, &caller, (text.kind, text.language), &lines, expected, now)?;
         Ok(Ok(()))
     })
     .await;
