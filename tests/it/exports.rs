@@ -274,3 +274,38 @@ async fn a_folder_of_all_records_is_written_by_one_command_and_goes_in_again() {
         assert_eq!(missing.status, Some(2), "{missing:?}");
     }
 }
+
+#[tokio::test]
+async fn a_branch_that_has_some_kinds_only_goes_out_and_in_again_file_by_file() {
+    for kind in TestDatabase::KINDS {
+        let (setup, _database) = empty(kind);
+        setup.add_branch().await;
+        let (technicians, text) = FILES[0];
+        let file = setup.write("in.csv", text);
+        setup.run(&["import", technicians, file.to_str().unwrap()]).await.success();
+        let folder = setup.path("records");
+        let said = setup.run(&["export", folder.to_str().unwrap()]).await.success();
+        assert!(said.contains("sites: 0 rows in "), "{said}");
+        add_second_branch(&setup).await;
+        for kind in KINDS {
+            let file = folder.join(format!("{kind}.csv"));
+            let arguments = ["import", "--branch", "second", kind, file.to_str().unwrap()];
+            let said = setup.run(&arguments).await.success();
+            let rows = usize::from(kind == technicians);
+            let expected = format!("{kind}: {rows} rows, {rows} new, 0 changed, 0 unchanged\n");
+            assert_eq!(said, expected);
+        }
+        let again = setup.path("again");
+        let arguments = ["export", "--branch", "second", again.to_str().unwrap()];
+        setup.run(&arguments).await.success();
+        for kind in KINDS {
+            let read = |folder: &std::path::Path| std::fs::read(folder.join(format!("{kind}.csv")));
+            assert_eq!(read(&folder).unwrap(), read(&again).unwrap(), "{kind}");
+        }
+        // What has not even a header is still no file of ours.
+        let nothing = setup.write("in.csv", "");
+        let refused = setup.run(&["import", "sites", nothing.to_str().unwrap()]).await;
+        assert_eq!(refused.status, Some(2), "{refused:?}");
+        assert!(refused.stderr.contains("it has no header"), "{refused:?}");
+    }
+}

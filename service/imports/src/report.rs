@@ -171,9 +171,9 @@ pub enum ImportRefusal {
         /// Where it shows.
         byte_offset: usize,
     },
-    /// No header, or no row after it.
-    #[error("the file is empty: {0}")]
-    Empty(&'static str),
+    /// No header. A header without rows is a file of nothing, as an export of nothing writes it.
+    #[error("the file is empty: it has no header")]
+    Empty,
     /// The end is missing, or a quote is left open.
     #[error(
         "the row that begins on line {line} holds a quote that is never closed: the file is \

@@ -78,9 +78,9 @@ on_both! {
 
     fn an_empty_a_truncated_and_a_huge_file_are_refused(store: &Store, branch: BranchId) {
         let kind = ImportKind::Technicians;
-        for text in ["", "\n\n", "technician,name\n"] {
+        for text in ["", "\n\n"] {
             let refusal = keep(store, branch, kind, text);
-            assert!(matches!(refusal, Err(ImportRefusal::Empty(_))), "{text:?}: {refusal:?}");
+            assert!(matches!(refusal, Err(ImportRefusal::Empty)), "{text:?}: {refusal:?}");
         }
         let cut_in_quotes = "technician,name\nt1,Robin\nt2,\"Sam Oka";
         let refusal = keep(store, branch, kind, cut_in_quotes);

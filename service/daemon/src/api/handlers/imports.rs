@@ -145,7 +145,7 @@ impl From<ImportRefusal> for ApiError {
         match refusal {
             ImportRefusal::Read(_)
             | ImportRefusal::NotUtf8 { .. }
-            | ImportRefusal::Empty(_)
+            | ImportRefusal::Empty
             | ImportRefusal::OpenQuote { .. } => Self::new(ProblemKind::MalformedRequest, detail),
             ImportRefusal::TooLarge | ImportRefusal::TooManyRows => {
                 Self::new(ProblemKind::PayloadTooLarge, detail)
