@@ -101,3 +101,72 @@ async fn an_agreement_that_lapses_drops_what_it_no_longer_owes_and_says_why() {
         assert!(daemon.stop().await);
     }
 }
+
+/// Changes some members of an agreement.
+async fn change(office: &Client, number: i64, changes: Value) {
+    let path = format!("/api/v1/agreements/{number}");
+    let read = office.get(&path).await;
+    let (etag, stored) = (read.etag(), read.json(200));
+    let mut changed = json!({});
+    for member in ["key", "site_id", "first_day", "last_day", "visits"] {
+        changed[member] = changes.get(member).unwrap_or(&stored[member]).clone();
+    }
+    office.put(&path, &etag, &changed).await.json(200);
+}
+
+/// Days of the window and days on which it may happen.
+async fn days_of(office: &Client, visit: &Value) -> [String; 4] {
+    let visit = office.get(&format!("/api/v1/visits/{}", visit["id"])).await.json(200);
+    assert_eq!(visit["state"], "owed", "{visit}");
+    ["window_first", "window_last", "within_first", "within_last"]
+        .map(|member| visit[member].as_str().unwrap()[5..].to_owned())
+}
+
+#[tokio::test]
+async fn visits_that_are_still_owed_follow_the_agreement_when_its_term_or_windows_change() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        let weeks = json!({
+            "first_day": "2025-02-18", "last_day": "2025-03-14", "seed": 1, "iterations_per_visit": 1
+        });
+        office.post("/api/v1/plans", &weeks).await.json(201);
+        let owed = "/api/v1/visits?state=owed&agreement_id=1";
+        let visit = office.all(owed).await.pop().unwrap();
+        let days = async || days_of(&office, &visit).await;
+        let whole = ["02-15", "04-15", "02-15", "04-15"];
+        assert_eq!(days().await, whole);
+        change(&office, 1, json!({ "last_day": "2025-04-01" })).await;
+        assert_eq!(days().await, ["02-15", "04-15", "02-15", "04-01"], "{kind:?}: a shorter term");
+        change(&office, 1, json!({ "last_day": "2025-12-31" })).await;
+        assert_eq!(days().await, whole, "{kind:?}: a longer one again");
+        change(&office, 1, json!({ "visits": ["tune-up@02-15..05-15"] })).await;
+        assert_eq!(days().await, ["02-15", "05-15", "02-15", "05-15"], "a longer window");
+        change(&office, 1, json!({ "visits": ["tune-up@03-01..05-15"] })).await;
+        assert_eq!(days().await, ["03-01", "05-15", "03-01", "05-15"], "one that begins later");
+        office.post("/api/v1/plans", &weeks).await.json(201);
+        let all = office.all("/api/v1/visits?agreement_id=1").await;
+        assert_eq!(all.len(), 1, "it is the same visit still, and no other is owed: {all:?}");
+
+        // What the office chose stays, as far as it is owed.
+        let path = format!("/api/v1/visits/{}", visit["id"]);
+        let chosen = json!({ "within_first": "2025-04-20", "within_last": "2025-05-10" });
+        let chosen = crate::lifecycle::example(&office, "VisitUpdate", chosen).await;
+        let etag = office.get(&path).await.etag();
+        office.put(&path, &etag, &chosen).await.json(200);
+        change(&office, 1, json!({ "visits": ["tune-up@03-01..06-15"] })).await;
+        assert_eq!(days().await, ["03-01", "06-15", "04-20", "05-10"], "{kind:?}");
+        change(&office, 1, json!({ "last_day": "2025-05-05" })).await;
+        assert_eq!(days().await, ["03-01", "06-15", "04-20", "05-05"], "{kind:?}");
+        // Another one has a place: the household may know of it.
+        let placed = office.all("/api/v1/visits?state=owed&agreement_id=2").await.pop().unwrap();
+        let place = json!({ "state": "placed", "day": "2025-03-04", "technician_id": 1 });
+        let path = format!("/api/v1/visits/{}/state-changes", placed["id"]);
+        let placed = office.post(&path, &place).await.json(200);
+        change(&office, 2, json!({ "visits": ["tune-up@02-15..05-15"] })).await;
+        let still = office.get(&format!("/api/v1/visits/{}", placed["id"])).await.json(200);
+        assert_eq!(still, placed);
+        assert!(daemon.stop().await);
+    }
+}

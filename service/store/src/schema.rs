@@ -412,6 +412,7 @@ diesel::table! {
         window_last -> Date,
         within_first -> Date,
         within_last -> Date,
+        days_chosen -> Bool,
         state -> Text,
         day -> Nullable<Date>,
         technician_id -> Nullable<BigInt>,

@@ -35,6 +35,8 @@ editable! {
         within_first: NaiveDate,
         /// Last day on which it may happen.
         within_last: NaiveDate,
+        /// Whether the office chose these days; else they are those that the agreement owes.
+        days_chosen: bool,
         /// Where it stands.
         state: VisitState as RawText,
         /// The day.
@@ -142,6 +144,7 @@ impl VisitFields {
             window_last: within.last,
             within_first: within.first,
             within_last: within.last,
+            days_chosen: false,
             state: VisitState::Owed,
             day: None,
             technician_id: None,

@@ -182,6 +182,7 @@ pub fn take(
             window_last: last,
             within_first: today,
             within_last: last,
+            days_chosen: false,
             state: VisitState::Owed,
             day: None,
             technician_id: None,

@@ -3,9 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
-use hotspell_domain::{AgreementId, BranchId, DateRange, VisitKind, VisitState, visits_owed};
+use hotspell_domain::{
+    AgreementId, BranchId, DateRange, OwedVisit, VisitKind, VisitState, visits_owed,
+};
 use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
-use hotspell_store::visits::{self, Cause, VisitChange, VisitFields, VisitFilter};
+use hotspell_store::visits::{self, Cause, VisitChange, VisitFields, VisitFilter, VisitRecord};
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
@@ -62,8 +64,8 @@ pub fn write_owed(
 
 /// Brings owed visits without a place to what their agreements say now: one whose window the term no
 /// longer owes (it ended and was not renewed, or its rules have changed) is dropped with the reason,
-/// one whose part of the window has changed gets the new days. A visit that has a place is left to
-/// the office: the household may know of it.
+/// one whose window or part of it has changed gets the new days. A visit that has a place is left to
+/// the office: the household may know of it. Says how many were dropped.
 ///
 /// # Errors
 /// Those of the store.
@@ -72,42 +74,109 @@ pub fn follow_agreements(
     branch: BranchId,
     now: DateTime<Utc>,
 ) -> Result<usize, AppError> {
-    let filter = VisitFilter { states: Some(vec![VisitState::Owed]), ..VisitFilter::default() };
     let known: BTreeMap<AgreementId, AgreementRecord> =
         agreements::list(conn, branch, &AgreementFilter::default(), Page::everything())?
             .into_iter()
             .map(|agreement| (agreement.id, agreement))
             .collect();
+    let filter = VisitFilter { states: Some(vec![VisitState::Owed]), ..VisitFilter::default() };
     let mut dropped = 0;
     for visit in visits::list(conn, branch, &filter, Page::everything())? {
         let Some(agreement) = visit.agreement_id.and_then(|id| known.get(&id)) else { continue };
-        let Some(window) = DateRange::new(visit.window_first, visit.window_last) else { continue };
-        let owed = visits_owed(&agreement.rules, agreement.first_day, agreement.last_day, window)
-            .into_iter()
-            .find(|owed| owed.kind == visit.kind && owed.window.first == window.first);
-        match owed {
-            None => {
-                let why = no_longer_owed(agreement, window);
-                let to = VisitChange { state: VisitState::Dropped, place: None, slot: None };
-                let cause = Cause { who: "hotspell", why: Some(&why) };
-                visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
-                dropped += 1;
-            }
-            // Days that the office narrowed stay, if they still lie in the term.
-            Some(owed)
-                if visit.within_last > owed.within.last
-                    || visit.within_first < owed.within.first =>
-            {
-                let first = visit.within_first.max(owed.within.first).min(owed.within.last);
-                let last = visit.within_last.min(owed.within.last).max(first);
-                let fields =
-                    VisitFields { within_first: first, within_last: last, ..visit.fields.clone() };
-                visits::update(conn, branch, visit.id, visit.version, &fields, now)?;
-            }
-            Some(_) => {}
-        }
+        dropped += usize::from(follow_one(conn, branch, agreement, &visit, now)?);
     }
     Ok(dropped)
+}
+
+/// As [`follow_agreements`], for the visits of one agreement that has changed.
+///
+/// # Errors
+/// Those of the store.
+pub fn follow_agreement(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    agreement: &AgreementRecord,
+    now: DateTime<Utc>,
+) -> Result<usize, AppError> {
+    let filter = VisitFilter {
+        agreement: Some(agreement.id),
+        states: Some(vec![VisitState::Owed]),
+        ..VisitFilter::default()
+    };
+    let mut dropped = 0;
+    for visit in visits::list(conn, branch, &filter, Page::everything())? {
+        dropped += usize::from(follow_one(conn, branch, agreement, &visit, now)?);
+    }
+    Ok(dropped)
+}
+
+/// Whether the visit was dropped.
+fn follow_one(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    agreement: &AgreementRecord,
+    visit: &VisitRecord,
+    now: DateTime<Utc>,
+) -> Result<bool, AppError> {
+    let Some(window) = DateRange::new(visit.window_first, visit.window_last) else {
+        return Ok(false);
+    };
+    let Some(owed) = owed_now(conn, branch, agreement, visit, window)? else {
+        let why = no_longer_owed(agreement, window);
+        let to = VisitChange { state: VisitState::Dropped, place: None, slot: None };
+        let cause = Cause { who: "hotspell", why: Some(&why) };
+        visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
+        return Ok(true);
+    };
+    let within = if visit.days_chosen { chosen_days(visit, owed.within) } else { owed.within };
+    let fields = VisitFields {
+        window_first: owed.window.first,
+        window_last: owed.window.last,
+        within_first: within.first,
+        within_last: within.last,
+        ..visit.fields.clone()
+    };
+    if fields != visit.fields {
+        visits::update(conn, branch, visit.id, visit.version, &fields, now)?;
+    }
+    Ok(false)
+}
+
+/// What the agreement owes now in place of a visit: the window that begins on the same day, else the one
+/// that has most days in common with the old one and is nobody else's.
+fn owed_now(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    agreement: &AgreementRecord,
+    visit: &VisitRecord,
+    window: DateRange,
+) -> Result<Option<OwedVisit>, AppError> {
+    let mut owed = visits_owed(&agreement.rules, agreement.first_day, agreement.last_day, window);
+    owed.retain(|owed| owed.kind == visit.kind);
+    if let Some(same) = owed.iter().find(|owed| owed.window.first == window.first) {
+        return Ok(Some(*same));
+    }
+    if owed.is_empty() {
+        return Ok(None);
+    }
+    let filter = VisitFilter {
+        agreement: Some(agreement.id),
+        kind: Some(visit.kind),
+        ..VisitFilter::default()
+    };
+    let taken: BTreeSet<NaiveDate> = visits::list(conn, branch, &filter, Page::everything())?
+        .iter()
+        .map(|visit| visit.window_first)
+        .collect();
+    owed.retain(|owed| !taken.contains(&owed.window.first));
+    let common = |owed: &OwedVisit| owed.window.intersection(&window).map(|days| days.days());
+    Ok(owed.into_iter().max_by_key(common))
+}
+
+/// Days that the office chose stay, as far as they lie in what is owed.
+fn chosen_days(visit: &VisitRecord, owed: DateRange) -> DateRange {
+    let first = visit.within_first.max(owed.first).min(owed.last);
+    DateRange { first, last: visit.within_last.min(owed.last).max(first) }
 }
 
 fn no_longer_owed(agreement: &AgreementRecord, window: DateRange) -> String {

@@ -140,6 +140,7 @@ pub(crate) fn visit_fields(site: SiteId) -> VisitFields {
         window_last: day("2026-05-15"),
         within_first: day("2026-02-01"),
         within_last: day("2026-05-15"),
+        days_chosen: false,
         state: VisitState::Owed,
         day: None,
         technician_id: None,

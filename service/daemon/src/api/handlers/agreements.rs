@@ -20,7 +20,7 @@ use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::transact::{read, write};
 use crate::api::types::agreements::{AgreementInput, AgreementView, RenewalInput};
 use crate::api::{etag, visibility};
-use crate::app::renewal;
+use crate::app::{owed, renewal};
 use crate::state::AppState;
 
 /// Longest look ahead, in days.
@@ -115,7 +115,9 @@ impl Editable for Agreements {
     ) -> Result<AgreementRecord, ApiError> {
         let fields = input.fields()?;
         site_exists(conn, caller.branch, fields.site_id)?;
-        Ok(rows::update(conn, caller.branch, before.id, before.version, &fields, now)?)
+        let after = rows::update(conn, caller.branch, before.id, before.version, &fields, now)?;
+        owed::follow_agreement(conn, caller.branch, &after, now)?;
+        Ok(after)
     }
 }
 
@@ -261,7 +263,8 @@ pub(crate) async fn create_agreement(
 
 /// Changes an agreement
 ///
-/// Replaces all members that can be changed; a member left out gets its default.
+/// Replaces all members that can be changed; a member left out gets its default. Visits that are owed and
+/// have no place yet follow: their days, or that they are owed no longer.
 #[utoipa::path(
     tag = "agreements",
     params(("agreement_id" = i64, Path, description = "Number of the agreement")),

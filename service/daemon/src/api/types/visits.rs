@@ -269,9 +269,11 @@ impl VisitUpdate {
         check_terms(&mut checks, first, last, self.duration_seconds, self.priority);
         let reason = checks.optional("/reason", self.reason.as_deref(), LINE_MAX);
         checks.finish()?;
+        let chosen = (first, last) != (before.within_first, before.within_last);
         Ok(VisitFields {
             within_first: first,
             within_last: last,
+            days_chosen: before.days_chosen || chosen,
             duration_seconds: self.duration_seconds,
             priority: self.priority,
             reason,
