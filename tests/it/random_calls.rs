@@ -1,107 +1,28 @@
 //! Whatever the office, technicians and households do, in whatever order, and wherever the power goes:
 //! a position holds one part at a time, a technician is in one place at a time, one event makes one
-//! notice, and every change has its entry in the audit.
+//! notice, nobody stands where he is not trained for, and every change has its entry in the audit.
 
-use std::collections::{BTreeMap, BTreeSet};
+mod holds;
+mod steps;
+
 use std::time::Duration;
 
 use harness::{Answer, Client, Daemon};
-use hotspell_notices::receiver::Fault;
 use hotspell_test_support::{DatabaseKind, TestDatabase};
-use proptest::prelude::*;
+use proptest::prelude::TestCaseError;
 use proptest::sample::Index;
 use proptest::test_runner::{Config, TestRng, TestRunner};
 use reqwest::Method;
 use serde_json::{Value, json};
 
-use crate::season_loop::{Season, link_in, plan_and_adopt, score, season_base, text_of};
+use self::steps::{Reply, Round, Said, Step, Under, steps};
+use crate::season_loop::{
+    HOMES, Season, files, link_in, plan_and_adopt, score, season_base, text_of,
+};
 
 /// Sequences on each database, always the same ones. Raise it for a longer search.
 const CASES: u32 = 3;
-
-/// One thing that somebody does.
-#[derive(Debug, Clone)]
-enum Step {
-    /// The office has what is due written and delivered.
-    Notify,
-    /// The mail server misbehaves at the next messages.
-    MailFaults(Vec<Fault>),
-    /// The office puts a visit elsewhere.
-    Place { visit: Index, day: u8, technician: i64, hour: u8 },
-    /// The office takes a visit off.
-    Drop { visit: Index },
-    /// The office writes down that a household agreed by telephone.
-    Agree { visit: Index },
-    /// Nothing cools at a home; the office takes the best way, if there is one.
-    Call { home: Index },
-    /// A technician is away for a day; the repair is adopted.
-    Sick { technician: i64, day: u8 },
-    /// The office plans again and adopts.
-    Plan { seed: u8 },
-    /// A technician sends in what was found at a visit.
-    Result { visit: Index, part: Index, key: u8, replaced: bool, complete: bool },
-    /// The office swaps a part by itself.
-    Replace { part: Index, key: u8 },
-    /// A household answers by the link of its newest mail.
-    Answer { mail: Index, with: Reply },
-    /// The power goes while a request is under way, and comes back.
-    PowerCut { during: Under, after_milliseconds: u8 },
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Reply {
-    Yes,
-    Another,
-    Call,
-}
-
-/// What is under way when the power goes.
-#[derive(Debug, Clone, Copy)]
-enum Under {
-    Nothing,
-    Delivery,
-    Composition,
-    Adoption,
-}
-
-fn steps() -> impl Strategy<Value = Vec<Step>> {
-    let index = any::<Index>;
-    let technician = 1..=2_i64;
-    let faults = prop::sample::select(vec![
-        Fault::Accept,
-        Fault::BusyAtMail,
-        Fault::RefuseRecipient,
-        Fault::BusyAfterMessage,
-        Fault::LoseAnswer,
-        Fault::DropDuringMessage,
-    ]);
-    let reply = prop::sample::select(vec![Reply::Yes, Reply::Another, Reply::Call]);
-    let under = prop::sample::select(vec![
-        Under::Nothing,
-        Under::Delivery,
-        Under::Composition,
-        Under::Adoption,
-    ]);
-    let step = prop_oneof![
-        3 => Just(Step::Notify),
-        1 => prop::collection::vec(faults, 1..4).prop_map(Step::MailFaults),
-        3 => (index(), 0..40_u8, technician.clone(), 8..14_u8).prop_map(
-            |(visit, day, technician, hour)| Step::Place { visit, day, technician, hour }),
-        1 => index().prop_map(|visit| Step::Drop { visit }),
-        1 => index().prop_map(|visit| Step::Agree { visit }),
-        2 => index().prop_map(|home| Step::Call { home }),
-        1 => (technician, 0..20_u8).prop_map(|(technician, day)| Step::Sick { technician, day }),
-        1 => any::<u8>().prop_map(|seed| Step::Plan { seed }),
-        4 => (index(), index(), 0..6_u8, any::<bool>(), any::<bool>()).prop_map(
-            |(visit, part, key, replaced, complete)|
-                Step::Result { visit, part, key, replaced, complete }),
-        1 => (index(), 0..6_u8).prop_map(|(part, key)| Step::Replace { part, key }),
-        4 => (index(), reply).prop_map(|(mail, with)| Step::Answer { mail, with }),
-        2 => (under, 0..80_u8).prop_map(
-            |(during, after_milliseconds)| Step::PowerCut { during, after_milliseconds }),
-    ];
-    prop::collection::vec(step, 15..25)
-}
+const BULK_VISITS: &str = "/api/v1/bulk/visit-state-changes";
 
 /// The branch in the course of the steps.
 struct World {
@@ -124,6 +45,29 @@ fn checked(answer: Answer) -> Answer {
     answer
 }
 
+/// The season's files, but every fourth home has a machine that only the first technician is trained for.
+fn files_of_two_trades() -> Vec<(&'static str, String)> {
+    let mut files = files();
+    let trained = "T-2,Ben Example,ben@example.com,standard;heat-pump;large,";
+    for (name, text) in &mut files {
+        match *name {
+            "technicians" => {
+                assert!(text.contains(trained));
+                *text = text.replace(trained, &trained.replace(";large", ""));
+            }
+            "units" => {
+                for home in (0..HOMES).step_by(4) {
+                    let machine = format!("U-{home}a,S-{home},heat-pump,");
+                    assert!(text.contains(&machine));
+                    *text = text.replace(&machine, &machine.replace("heat-pump", "packaged-unit"));
+                }
+            }
+            _ => {}
+        }
+    }
+    files
+}
+
 fn day_of(number: u8) -> String {
     let first: chrono::NaiveDate = "2025-02-18".parse().unwrap();
     (first + chrono::Days::new(u64::from(number))).to_string()
@@ -131,7 +75,7 @@ fn day_of(number: u8) -> String {
 
 impl World {
     async fn begin(kind: DatabaseKind) -> Self {
-        let season = Season::begin(kind).await;
+        let season = Season::begin_with(kind, files_of_two_trades()).await;
         let (daemon, office) = season.start().await;
         score(&office).await;
         plan_and_adopt(&office).await;
@@ -185,6 +129,20 @@ impl World {
                     "ends": format!("{:02}:00:00", hour + 2), "why": "asked on the telephone" });
                 self.change(&visit, body).await;
             }
+            Step::Round(round) => {
+                let body = self.calls_of(round).await;
+                self.many(BULK_VISITS, &body, "/api/v1/visits").await;
+            }
+            Step::Readings { parts, key } => {
+                let all = self.office.all("/api/v1/components?in_service=true&limit=500").await;
+                let reading = |(place, part): (usize, &Index)| {
+                    json!({ "key": format!("day-{key}-{place}"), "taken_on": "2025-02-17",
+                        "component_id": part.get(&all)["id"], "microfarads": 44.0 })
+                };
+                let items: Vec<Value> = parts.iter().enumerate().map(reading).collect();
+                let body = json!({ "items": items });
+                self.many("/api/v1/bulk/readings", &body, "/api/v1/readings").await;
+            }
             Step::Drop { visit } => {
                 let visit = self.any_visit(visit).await;
                 self.change(&visit, json!({ "state": "dropped", "why": "not wanted" })).await;
@@ -215,6 +173,69 @@ impl World {
             Step::PowerCut { during, after_milliseconds } => {
                 self.power_cut(*during, *after_milliseconds).await;
             }
+        }
+    }
+
+    /// What the households said, as one request.
+    async fn calls_of(&self, round: &Round) -> Value {
+        let all = self.visits().await;
+        let item = |(place, (visit, said)): (usize, &(Index, Said))| {
+            let (visit, hour) = (visit.get(&all), 8 + 2 * place);
+            let change = match said {
+                Said::Agreed => json!({ "state": "agreed", "day": visit["day"],
+                    "technician_id": visit["technician_id"], "starts": visit["starts"],
+                    "ends": visit["ends"] }),
+                Said::NoVisit => json!({ "state": "dropped", "why": "not wanted" }),
+                Said::OtherDay => json!({ "state": "placed", "day": day_of(round.day),
+                    "technician_id": round.technician, "starts": format!("{hour:02}:00:00"),
+                    "ends": format!("{:02}:00:00", hour + 2), "why": "asked on the telephone" }),
+            };
+            json!({ "visit_id": visit["id"], "change": change })
+        };
+        json!({ "items": round.said.iter().enumerate().map(item).collect::<Vec<_>>() })
+    }
+
+    /// Sends many rows at once: all of them are kept, or the list of records stays as it was.
+    async fn many(&mut self, path: &str, body: &Value, list: &str) {
+        let list = format!("{list}?limit=500");
+        let before = self.office.all(&list).await;
+        let rows = body["items"].as_array().unwrap().len();
+        let answer = self.post(path, body).await;
+        if answer.status == 200 {
+            assert_eq!(answer.json(200)["items"].as_array().unwrap().len(), rows);
+            self.acknowledged += rows - 1;
+        } else {
+            answer.problem(422);
+            assert_eq!(self.office.all(&list).await, before, "a refused request keeps nothing");
+        }
+    }
+
+    /// Three visits that are open, to be dropped together.
+    async fn drops(&self) -> Value {
+        let all = self.visits().await;
+        let open =
+            all.iter().filter(|visit| visit["state"] != "done" && visit["state"] != "dropped");
+        let change = json!({ "state": "dropped", "why": "the street is closed" });
+        let item = |visit: &Value| json!({ "visit_id": visit["id"], "change": change });
+        json!({ "items": open.take(3).map(item).collect::<Vec<_>>() })
+    }
+
+    /// The power went while visits were dropped together: all were or none, and the same request again
+    /// drops them once.
+    async fn dropped_together(&mut self, key: &str, body: &Value) {
+        let items = body["items"].as_array().unwrap();
+        let mut dropped = Vec::new();
+        for item in items {
+            let path = format!("/api/v1/visits/{}", item["visit_id"]);
+            dropped.push(self.office.get(&path).await.json(200)["state"] == "dropped");
+        }
+        assert!(dropped.iter().all(|it| *it == dropped[0]), "{dropped:?} of {body}");
+        let request = self.office.request(Method::POST, BULK_VISITS).header("Idempotency-Key", key);
+        let answer = checked(self.office.send(request.json(body)).await);
+        if answer.status == 200 {
+            self.acknowledged += items.len();
+        } else {
+            assert!(!dropped[0], "{}", answer.text());
         }
     }
 
@@ -293,8 +314,14 @@ impl World {
 
     /// Cuts the power under a request, and starts again ten minutes later, when claims have run out.
     async fn power_cut(&mut self, during: Under, after_milliseconds: u8) {
+        let (mut sent, key) = (json!({}), format!("\"round-{}\"", self.power_cuts));
         let path = match during {
             Under::Nothing => None,
+            Under::Round => {
+                sent = self.drops().await;
+                let some = !sent["items"].as_array().unwrap().is_empty();
+                some.then(|| BULK_VISITS.to_owned())
+            }
             Under::Delivery => Some("/api/v1/notices/delivery".to_owned()),
             Under::Composition => Some("/api/v1/notices/composition".to_owned()),
             Under::Adoption => {
@@ -305,8 +332,13 @@ impl World {
                     .then(|| format!("/api/v1/plans/{}/adoption", draft.json(201)["id"]))
             }
         };
+        let is_under_way = path.is_some();
         let under_way = path.map(|path| {
-            let request = self.office.request(Method::POST, &path).json(&json!({}));
+            let request = self.office.request(Method::POST, &path).json(&sent);
+            let request = match during {
+                Under::Round => request.header("Idempotency-Key", &key),
+                _ => request,
+            };
             tokio::spawn(async move { request.send().await.is_ok() })
         });
         tokio::time::sleep(Duration::from_millis(u64::from(after_milliseconds))).await;
@@ -320,128 +352,9 @@ impl World {
         let (daemon, office) = self.season.start().await;
         self.technician = self.season.technician(&daemon);
         (self.daemon, self.office) = (Some(daemon), office);
-    }
-
-    /// A position holds one part at a time.
-    async fn one_part_in_a_position(&self) {
-        let parts = self.office.all("/api/v1/components?limit=500").await;
-        let mut held: BTreeMap<String, Vec<(String, String)>> = BTreeMap::new();
-        for part in &parts {
-            let from = part["installed_earliest"].as_str().unwrap_or("").to_owned();
-            let until = part["ended_on"].as_str().unwrap_or("9999-12-31").to_owned();
-            let position = format!("{} {}", part["unit_id"], part["position"]);
-            held.entry(position).or_default().push((from, until));
+        if matches!(during, Under::Round) && is_under_way {
+            self.dropped_together(&key, &sent).await;
         }
-        for (position, mut stretches) in held {
-            stretches.sort();
-            assert!(stretches.is_sorted_by(|a, b| a.1 <= b.0), "{position}: {stretches:?}");
-            let open = stretches.iter().filter(|(_, until)| until == "9999-12-31").count();
-            assert_eq!(open, 1, "{position}: {stretches:?}");
-        }
-    }
-
-    /// A technician is in one place at a time, and where the visits say.
-    async fn one_place_for_a_technician(&self) {
-        let routes = self.office.all("/api/v1/routes?state=current&limit=500").await;
-        let mut days = BTreeSet::new();
-        let mut stands: BTreeMap<i64, (Value, Value)> = BTreeMap::new();
-        for route in &routes {
-            let (day, technician) = (&route["day"], &route["technician_id"]);
-            assert!(days.insert(format!("{day} {technician}")), "two routes: {route}");
-            let stops = route["stops"].as_array().unwrap();
-            let time = |stop: &Value, name: &str| stop[name].as_i64().unwrap();
-            for pair in stops.windows(2) {
-                let (leave, arrival) =
-                    (time(&pair[0], "leave_seconds"), time(&pair[1], "arrival_seconds"));
-                assert!(leave <= arrival, "in two places at once: {route}");
-            }
-            for stop in stops {
-                let visit = stop["visit_id"].as_i64().unwrap();
-                let before = stands.insert(visit, (day.clone(), technician.clone()));
-                assert!(before.is_none(), "visit {visit} is on two routes: {route}");
-            }
-        }
-        for visit in self.visits().await {
-            let placed = ["placed", "announced", "agreed"].iter().any(|s| visit["state"] == *s);
-            let stands = stands.get(&visit["id"].as_i64().unwrap());
-            if placed {
-                let says = (visit["day"].clone(), visit["technician_id"].clone());
-                assert_eq!(stands, Some(&says), "{visit}");
-            } else if visit["state"] != "done" {
-                assert_eq!(stands, None, "{visit} is on a route all the same");
-            }
-        }
-    }
-
-    /// One event and person make one notice; what came twice came under the same Message-ID.
-    async fn one_notice_for_an_event(&self) {
-        let notices = self.office.all("/api/v1/notices?limit=500").await;
-        let text = |notice: &Value, name: &str| notice[name].as_str().unwrap().to_owned();
-        let events: BTreeSet<_> =
-            notices.iter().map(|n| (text(n, "event_key"), text(n, "recipient"))).collect();
-        // The Message-ID of a mail begins with the number of its notice.
-        let ids: BTreeMap<String, &Value> =
-            notices.iter().map(|notice| (format!("notice-{}.", notice["id"]), notice)).collect();
-        assert_eq!(events.len(), notices.len());
-        let mut came: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
-        for mail in self.season.receiver.received() {
-            let id = mail.header("Message-ID").unwrap();
-            let number = id.trim_start_matches('<').split_inclusive('.').next().unwrap();
-            let notice = ids.get(number).unwrap_or_else(|| panic!("{id} is of no notice"));
-            assert_eq!(mail.to, [text(notice, "recipient")]);
-            came.entry(id).or_default().insert(text_of(&mail));
-        }
-        for (id, texts) in &came {
-            assert_eq!(texts.len(), 1, "{id} says two things: {texts:?}");
-        }
-        for notice in notices.iter().filter(|notice| notice["state"] == "delivered") {
-            let begins = format!("<notice-{}.", notice["id"]);
-            let under: Vec<_> = came.keys().filter(|id| id.starts_with(&begins)).collect();
-            assert_eq!(under.len(), 1, "{notice} came under {under:?}");
-        }
-    }
-
-    /// Every change is told of: by whom, from where to where.
-    async fn every_change_is_told(&self) {
-        let audit = self.office.all("/api/v1/audit?limit=500").await;
-        let by_accounts = audit.iter().filter(|entry| !entry["account_id"].is_null()).count();
-        assert!(by_accounts >= self.acknowledged, "{by_accounts} of {}", self.acknowledged);
-        let mut newest: BTreeMap<i64, i64> = BTreeMap::new();
-        let (mut after, mut last) = (0, None);
-        while last != Some(after) {
-            last = Some(after);
-            let path = format!("/api/v1/changes?after={after}&limit=500");
-            let page = self.office.get(&path).await.json(200);
-            for change in page.as_array().unwrap() {
-                let id = change["id"].as_i64().unwrap();
-                assert!(id > after, "{change}");
-                after = id;
-                if change["resource"] == "visit" {
-                    let visit = change["resource_id"].as_i64().unwrap();
-                    newest.insert(visit, change["version"].as_i64().unwrap());
-                }
-            }
-        }
-        for visit in self.visits().await {
-            let id = visit["id"].as_i64().unwrap();
-            assert_eq!(newest.get(&id).copied(), visit["version"].as_i64(), "{visit}");
-            let events = self.office.all(&format!("/api/v1/visits/{id}/events?limit=500")).await;
-            assert!(events.iter().all(|event| event["who"] != ""), "{events:?}");
-            assert!(events[0]["from_state"].is_null(), "{events:?}");
-            assert!(
-                events.windows(2).all(|pair| pair[0]["to_state"] == pair[1]["from_state"]),
-                "{events:?}"
-            );
-            let last = events.last().unwrap();
-            assert_eq!((&last["to_state"], &last["day_after"]), (&visit["state"], &visit["day"]));
-        }
-    }
-
-    async fn holds(&self) {
-        self.one_part_in_a_position().await;
-        self.one_place_for_a_technician().await;
-        self.one_notice_for_an_event().await;
-        self.every_change_is_told().await;
     }
 }
 
@@ -451,10 +364,10 @@ async fn play(kind: DatabaseKind, steps: &[Step]) {
     for step in steps {
         world.take(step).await;
         if matches!(step, Step::PowerCut { .. }) {
-            world.holds().await;
+            world.all_holds().await;
         }
     }
-    world.holds().await;
+    world.all_holds().await;
     assert!(world.daemon.take().unwrap().stop().await);
 }
 
