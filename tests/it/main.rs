@@ -13,6 +13,7 @@ mod bounces;
 mod browser;
 mod bulk;
 mod day_by_hand;
+mod day_pages;
 mod digest;
 mod document_examples;
 mod exports;

@@ -1,7 +1,7 @@
 //! What the office words on its page stands in the mail that households get, and a sample of it reaches
 //! whoever asks.
 
-use harness::{Client, Daemon};
+use harness::{Answer, Client, Daemon};
 use hotspell_notices::receiver::Fault;
 use hotspell_test_support::TestDatabase;
 use mail_parser::MessageParser;
@@ -28,10 +28,15 @@ impl Session {
     }
 
     pub(crate) async fn page(&self, path: &str) -> String {
+        self.answer(path).await.text()
+    }
+
+    /// A page with the headers that it comes with.
+    pub(crate) async fn answer(&self, path: &str) -> Answer {
         let request = self.client.request(Method::GET, path).header("Cookie", &self.cookie);
         let answer = self.client.send(request).await;
         assert_eq!(answer.status, 200, "{path}: {}", answer.text());
-        answer.text()
+        answer
     }
 
     /// Sends a form of a page with the hidden fields that the page shows.

@@ -61,6 +61,14 @@ impl Browser {
         self.ask("Emulation.setEmulatedMedia", json!({ "features": features })).await;
     }
 
+    /// The words of the page as they are shown on `screen` or in `print`.
+    pub async fn text_on(&self, medium: &str) -> String {
+        self.ask("Emulation.setEmulatedMedia", json!({ "media": medium })).await;
+        let words = self.window.execute("return document.body.innerText", Vec::new()).await;
+        self.ask("Emulation.setEmulatedMedia", json!({ "media": "" })).await;
+        words.unwrap().as_str().expect("words").to_owned()
+    }
+
     /// Enlarges pages: a window of this size in CSS pixels, drawn with `zoom` times as many dots. A
     /// desk of 1,280 at 200 % is a window of 640 with a zoom of 2.
     pub async fn enlarge(&self, width: u32, height: u32, zoom: u32) {
