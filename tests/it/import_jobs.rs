@@ -78,14 +78,14 @@ async fn a_file_goes_in_beside_the_requests_and_the_import_says_what_it_did() {
         let figures = |report: &Value| {
             ["rows", "inserted", "changed", "unchanged"].map(|name| report[name].clone())
         };
-        assert_eq!(figures(&import["report"]), [40, 40, 0, 0].map(Value::from), "{import}");
+        assert_eq!(figures(&import["reports"][0]), [40, 40, 0, 0].map(Value::from), "{import}");
         assert_eq!((&import["progress"], &import["reason"]), (&json!(1.0), &Value::Null));
         assert_eq!(office.all("/api/v1/technicians?limit=500").await.len(), 40);
         // The audit says what was kept, as it does of an import that somebody waited for.
         let audit = office.all("/api/v1/audit?subject_kind=branch").await;
         let kept: Vec<&Value> = audit.iter().filter(|row| row["action"] == "import").collect();
         assert_eq!(kept.len(), 1, "{audit:?}");
-        assert_eq!(kept[0]["after"], import["report"], "{kept:?}");
+        assert_eq!(kept[0]["after"], import["reports"][0], "{kept:?}");
         // The run is listed with what went in; another kind of run is no import.
         let runs = office.all("/api/v1/runs?kind=import").await;
         assert_eq!(runs[0]["inputs"]["bytes"], technicians(40).len(), "{runs:?}");
@@ -93,8 +93,8 @@ async fn a_file_goes_in_beside_the_requests_and_the_import_says_what_it_did() {
 
         let path = format!("{PATH}&dry_run=true");
         let tried = ended(&office, &begin(&office, &path, technicians(41)).await).await;
-        assert_eq!(figures(&tried["report"]), [41, 1, 0, 40].map(Value::from), "{tried}");
-        assert_eq!(tried["report"]["dry_run"], true);
+        assert_eq!(figures(&tried["reports"][0]), [41, 1, 0, 40].map(Value::from), "{tried}");
+        assert_eq!(tried["reports"][0]["dry_run"], true);
         assert_eq!(office.all("/api/v1/technicians?limit=500").await.len(), 40, "nothing kept");
         assert!(daemon.stop().await);
     }
@@ -110,7 +110,7 @@ async fn bad_rows_are_told_by_the_import_and_none_of_the_file_is_kept() {
                 "T-7,Ann Example,standard,16:00-07:30",
             );
         let import = ended(&office, &begin(&office, PATH, bad.clone()).await).await;
-        assert_eq!((&import["standing"], &import["report"]), (&json!("failed"), &Value::Null));
+        assert_eq!((&import["standing"], &import["reports"]), (&json!("failed"), &json!([])));
         let findings = import["findings"].as_array().unwrap();
         assert_eq!((findings.len(), &import["findings_total"]), (2, &json!(2)), "{import}");
         assert_eq!((&findings[0]["row"], &findings[0]["line"]), (&json!(5), &json!(5)));
@@ -171,11 +171,11 @@ async fn an_import_cut_off_by_a_power_failure_leaves_nothing_and_says_so_after_t
         let daemon = setup.start().await;
         let office = daemon.client(Some(&token));
         let lost = office.get(&place(&import)).await.json(200);
-        assert_eq!((&lost["standing"], &lost["report"]), (&json!("lost"), &Value::Null), "{lost}");
+        assert_eq!((&lost["standing"], &lost["reports"]), (&json!("lost"), &json!([])), "{lost}");
         assert!(lost["reason"].as_str().unwrap().contains("send it again"), "{lost}");
         assert!(office.all("/api/v1/technicians").await.is_empty(), "{database:?}");
         let again = ended(&office, &begin(&office, PATH, technicians(3)).await).await;
-        assert_eq!(again["report"]["inserted"], 3, "{again}");
+        assert_eq!(again["reports"][0]["inserted"], 3, "{again}");
         assert!(daemon.stop().await);
     }
 }

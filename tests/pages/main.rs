@@ -9,6 +9,7 @@
 )]
 
 mod demo;
+mod import;
 mod look;
 mod no_cool;
 mod offline;
@@ -51,8 +52,9 @@ async fn first_link(browser: &Browser, part: &str) -> String {
 }
 
 /// Every kind of page that the office reaches by links in the demo.
-const OFFICE_PAGES: [&str; 20] = [
+const OFFICE_PAGES: [&str; 21] = [
     "/office/day",
+    "/office/import",
     "/office/no-cool",
     "/office/parts/*",
     "/office/plans",

@@ -200,6 +200,8 @@ pub enum ImportRefusal {
         findings: Vec<Finding>,
         /// All of them.
         total: usize,
+        /// Rows that have some.
+        rows: usize,
     },
     /// The caller wanted it to stop.
     #[error("stopped before its end; nothing of the file was kept")]

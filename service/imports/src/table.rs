@@ -58,6 +58,8 @@ pub(crate) struct Table<'a> {
     rows: Vec<Row>,
     findings: Vec<Finding>,
     total_findings: usize,
+    /// Numbers of the rows with findings.
+    bad_rows: HashSet<usize>,
     /// Findings that are listed; the rest is counted.
     listed: usize,
 }
@@ -86,6 +88,7 @@ impl<'a> Table<'a> {
             rows: Vec::new(),
             findings: Vec::new(),
             total_findings: 0,
+            bad_rows: HashSet::new(),
             listed,
         };
         let mut line = 1;
@@ -130,6 +133,7 @@ impl<'a> Table<'a> {
 
     fn report(&mut self, finding: Finding) {
         self.total_findings += 1;
+        self.bad_rows.insert(finding.row);
         if self.findings.len() < self.listed {
             self.findings.push(finding);
         }
@@ -185,7 +189,8 @@ impl<'a> Table<'a> {
         }
         let mut findings = core::mem::take(&mut self.findings);
         findings.sort_by_key(|finding| finding.row);
-        Err(ImportRefusal::Rows { findings, total: self.total_findings })
+        let rows = self.bad_rows.len();
+        Err(ImportRefusal::Rows { findings, total: self.total_findings, rows })
     }
 }
 

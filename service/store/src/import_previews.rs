@@ -126,6 +126,32 @@ pub fn find(
         .optional()?)
 }
 
+/// Every preview of the branch, newest first.
+///
+/// # Errors
+/// Those of the database.
+pub fn newest_first(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<Vec<PreviewRecord>, StoreError> {
+    Ok(import_previews::table
+        .filter(import_previews::branch_id.eq(branch.0))
+        .order((import_previews::made_at.desc(), import_previews::id.desc()))
+        .select(COLUMNS)
+        .load(conn)?)
+}
+
+/// Forgets a preview with its files, if there is one.
+///
+/// # Errors
+/// Those of the database.
+pub fn forget(conn: &mut AnyConnection, branch: BranchId, digest: &str) -> Result<(), StoreError> {
+    if let Some(found) = find(conn, branch, digest)? {
+        remove(conn, &[found.id])?;
+    }
+    Ok(())
+}
+
 /// The files of a preview, in their order; none once they are imported.
 ///
 /// # Errors

@@ -11,7 +11,7 @@ use serde_json::json;
 use tempfile::TempDir;
 use tokio::process::{Child, Command};
 
-use super::client::Client;
+use super::client::{Answer, Client};
 use super::wait::eventually;
 
 /// Flags for a browser that nobody sees and that looks for no host of its own.
@@ -175,12 +175,17 @@ impl Browser {
     /// before any parser mends it.
     pub async fn sent_source(&self) -> String {
         let address = self.window.current_url().await.unwrap();
+        self.asked_for(address.as_str()).await.text()
+    }
+
+    /// What the service answers to an address, asked for with the browser's cookies.
+    pub async fn asked_for(&self, address: &str) -> Answer {
         let cookies = self.window.get_all_cookies().await.unwrap();
         let cookies: Vec<String> =
             cookies.iter().map(|it| format!("{}={}", it.name(), it.value())).collect();
         let client = Client::new("", None);
-        let request = client.request(Method::GET, address.as_str());
-        client.send(request.header("Cookie", cookies.join("; "))).await.text()
+        let request = client.request(Method::GET, address);
+        client.send(request.header("Cookie", cookies.join("; "))).await
     }
 
     /// By how much the page is wider than its window, which means scrolling sideways, and what sticks out;

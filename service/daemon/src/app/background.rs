@@ -9,7 +9,7 @@ use std::collections::HashMap;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use chrono::TimeDelta;
@@ -66,17 +66,34 @@ impl Watch {
 
 /// The work that goes on in this process, by its run.
 #[derive(Debug, Clone, Default)]
-pub struct AtWork(Arc<Mutex<HashMap<RunId, Arc<Watch>>>>);
+pub struct AtWork(Arc<Works>);
+
+#[derive(Debug, Default)]
+struct Works {
+    going_on: Mutex<HashMap<RunId, Arc<Watch>>>,
+    /// Told whenever one of them is over.
+    one_ended: Condvar,
+}
 
 impl AtWork {
+    fn going_on(&self) -> MutexGuard<'_, HashMap<RunId, Arc<Watch>>> {
+        self.0.going_on.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     fn of(&self, run: RunId) -> Option<Arc<Watch>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).get(&run).cloned()
+        self.going_on().get(&run).cloned()
     }
 
     fn begin(&self, run: RunId) -> Began {
         let watch = Arc::new(Watch::default());
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).insert(run, Arc::clone(&watch));
+        self.going_on().insert(run, Arc::clone(&watch));
         Began { all: self.clone(), run, watch }
+    }
+
+    /// Waits until work of this process is over, for a while.
+    pub fn wait(&self, run: RunId, at_most: Duration) {
+        let goes_on = |all: &mut HashMap<RunId, Arc<Watch>>| all.contains_key(&run);
+        drop(self.0.one_ended.wait_timeout_while(self.going_on(), at_most, goes_on));
     }
 }
 
@@ -89,7 +106,8 @@ struct Began {
 
 impl Drop for Began {
     fn drop(&mut self) {
-        self.all.0.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.run);
+        self.all.going_on().remove(&self.run);
+        self.all.0.one_ended.notify_all();
     }
 }
 
@@ -218,7 +236,7 @@ fn watched(
 /// Why work has no result, as its row keeps it: a refused file with every row that it names.
 fn failure(error: &AppError) -> Value {
     match error {
-        AppError::Import(ImportRefusal::Rows { findings, total }) => {
+        AppError::Import(ImportRefusal::Rows { findings, total, .. }) => {
             json!({ "error": error.to_string(), "findings": findings, "total": total })
         }
         error => json!({ "error": error.to_string() }),

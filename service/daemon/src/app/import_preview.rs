@@ -1,32 +1,30 @@
 //! Files that are looked at before they are imported: what they would do, and then exactly that.
 //!
 //! A preview runs the import itself and takes it back. The bytes are kept under their digest, so that
-//! what is confirmed is what was looked at; if the records have changed meanwhile so that the files
-//! would do something else, nothing is imported and the preview says what they would do now.
+//! what is confirmed (`import_confirm`) is what was looked at.
 
 use std::collections::BTreeSet;
-use std::ops::ControlFlow;
-use std::sync::atomic::{AtomicBool, Ordering};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{AccountId, BranchId};
+use hotspell_domain::{AccountId, BranchId, RunId};
 use hotspell_imports::{
-    Context, CsvFile, Finding, ImportKind, ImportRefusal, ImportReport, MAX_FINDINGS, Mode,
-    recognise,
+    Context, CsvFile, Finding, ImportKind, ImportRefusal, ImportReport, MAX_FINDINGS, recognise,
 };
 use hotspell_store::import_previews::{self as rows, NewPreview, PreviewFile, PreviewRecord};
+use hotspell_store::runs::{self, RunRecord};
+use hotspell_store::words::RunKind;
 use hotspell_store::{AnyConnection, StoreError, branches};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
-use super::imports::{Seal, SourceFile, audited, import_files};
-use super::{AppError, record};
+use super::background::{self, Standing};
+use super::{AppError, imports, record};
 use crate::state::AppState;
 
-/// How long files are kept that were looked at.
-pub const KEPT: TimeDelta = TimeDelta::hours(2);
+/// How long files are kept that were looked at: over a weekend.
+pub const KEPT: TimeDelta = TimeDelta::days(3);
 /// Bad values that are listed of one file when all of them are asked for.
 const ALL_LISTED: usize = 100_000;
 
@@ -56,6 +54,8 @@ pub enum FileOutcome {
         findings: Vec<Finding>,
         /// Number of bad values.
         total: usize,
+        /// Number of rows that hold some.
+        rows: usize,
     },
     /// Files that it builds on must be right first.
     Waits {
@@ -88,6 +88,12 @@ impl Previewed {
             FileOutcome::Refused { .. } | FileOutcome::Waits { .. } | FileOutcome::Unknown => None,
         }
     }
+
+    /// Whether it would change anything.
+    #[must_use]
+    pub fn differs(&self) -> bool {
+        self.report().is_some_and(|report| report.inserted + report.changed > 0)
+    }
 }
 
 /// Where a preview stands.
@@ -102,7 +108,7 @@ pub enum Stage {
 }
 
 /// A stored preview.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Preview {
     /// The files, in the order in which they are imported.
     pub files: Vec<Previewed>,
@@ -110,23 +116,43 @@ pub struct Preview {
     pub made_at: DateTime<Utc>,
     /// Where it stands.
     pub stage: Stage,
+    /// The last attempt to import it since it was made.
+    pub attempt: Option<Attempt>,
+}
+
+/// A run that imports, or was to import, the files of a preview.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Attempt {
+    /// Its number.
+    pub run: RunId,
+    /// Where it stands.
+    pub standing: Standing,
+    /// Share done, from 0 to 1.
+    pub progress: f64,
+    /// Why it kept nothing.
+    pub reason: Option<String>,
+}
+
+impl Attempt {
+    /// Whether it has not ended.
+    #[must_use]
+    pub const fn goes_on(&self) -> bool {
+        matches!(self.standing, Standing::Running | Standing::Stopping)
+    }
 }
 
 impl Preview {
     /// Whether every file fits.
     #[must_use]
-    pub fn is_importable(&self) -> bool {
+    pub fn fits(&self) -> bool {
         !self.files.is_empty() && self.files.iter().all(|file| file.report().is_some())
     }
-}
 
-/// What became of a confirmation.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Confirmed {
-    /// The files are in, now or since an earlier confirmation.
-    Imported,
-    /// The files would do something else by now: the preview was made anew.
-    Changed,
+    /// Whether every file fits and one of them would change something.
+    #[must_use]
+    pub fn is_importable(&self) -> bool {
+        self.fits() && self.files.iter().any(Previewed::differs)
+    }
 }
 
 /// A file with what it holds, before it is looked at.
@@ -187,7 +213,7 @@ fn keep(
 }
 
 /// The name of a preview: a digest of what every file is called, holds and is.
-fn name<'a>(files: &[Previewed], digests: impl Iterator<Item = &'a str>) -> String {
+pub(super) fn name<'a>(files: &[Previewed], digests: impl Iterator<Item = &'a str>) -> String {
     let mut hash = Sha256::new();
     for (file, digest) in files.iter().zip(digests) {
         let kind = file.kind.map_or("", ImportKind::as_str);
@@ -264,13 +290,13 @@ fn outcome(
     match imported {
         Ok(report) => Ok(FileOutcome::Fits { report }),
         Err(ImportRefusal::Store(error)) => Err(error.into()),
-        Err(ImportRefusal::Rows { findings, total }) => {
+        Err(ImportRefusal::Rows { findings, total, rows }) => {
             let why = format!("{total} bad values");
-            Ok(FileOutcome::Refused { why, findings, total })
+            Ok(FileOutcome::Refused { why, findings, total, rows })
         }
         Err(refusal) => {
             let why = refusal.to_string();
-            Ok(FileOutcome::Refused { why, findings: Vec::new(), total: 0 })
+            Ok(FileOutcome::Refused { why, findings: Vec::new(), total: 0, rows: 0 })
         }
     }
 }
@@ -280,11 +306,33 @@ fn outcome(
 /// # Errors
 /// [`AppError::NotFound`] when there is none, or none any more.
 pub fn find(state: &AppState, branch: BranchId, digest: &str) -> Result<Preview, AppError> {
-    let record = state.store.read(|conn| stored(conn, branch, digest))?;
-    preview(&record, state.now())
+    let (record, newest) = state.store.read(|conn| {
+        let record = stored(conn, branch, digest)?;
+        Ok::<_, AppError>((record, runs::newest(conn, branch, RunKind::Import)?))
+    })?;
+    let attempt = newest.map(|run| attempt(state, &record, &run)).transpose()?.flatten();
+    Ok(Preview { attempt, ..preview(&record, state.now())? })
 }
 
-fn stored(
+/// The run as an attempt to import the preview, if it is one since the preview was made.
+fn attempt(
+    state: &AppState,
+    record: &PreviewRecord,
+    run: &RunRecord,
+) -> Result<Option<Attempt>, AppError> {
+    let is_since = run.finished_at.is_none_or(|at| record.made_at <= at);
+    if !is_since || imports::found(run)?.asked.preview.as_ref() != Some(&record.digest) {
+        return Ok(None);
+    }
+    Ok(Some(Attempt {
+        run: run.id,
+        standing: background::standing(state, run),
+        progress: background::progress(state, run).unwrap_or(0.0),
+        reason: background::reason(run),
+    }))
+}
+
+pub(super) fn stored(
     conn: &mut AnyConnection,
     branch: BranchId,
     digest: &str,
@@ -292,7 +340,8 @@ fn stored(
     rows::find(conn, branch, digest)?.ok_or_else(|| AppError::not_found("preview", digest))
 }
 
-fn preview(record: &PreviewRecord, now: DateTime<Utc>) -> Result<Preview, AppError> {
+/// A preview as it is stored.
+pub(super) fn preview(record: &PreviewRecord, now: DateTime<Utc>) -> Result<Preview, AppError> {
     let files = Vec::deserialize(&record.outcome)
         .map_err(|error| AppError::internal("stored preview", error))?;
     let stage = match record.imported_at {
@@ -300,116 +349,47 @@ fn preview(record: &PreviewRecord, now: DateTime<Utc>) -> Result<Preview, AppErr
         None if record.expires_at <= now => Stage::Expired(record.expires_at),
         None => Stage::Open(record.expires_at),
     };
-    Ok(Preview { files, made_at: record.made_at, stage })
-}
-
-/// Imports the files of a preview, all of them or none, if they still do what it says. Again is
-/// harmless.
-///
-/// # Errors
-/// [`AppError::NotFound`], [`AppError::Conflict`] when the files are kept no longer, are not those that
-/// were looked at, or have bad rows.
-pub fn confirm(
-    state: &AppState,
-    branch: BranchId,
-    account: AccountId,
-    digest: &str,
-) -> Result<Confirmed, AppError> {
-    let now = state.now();
-    let (record, files) = state.store.read(|conn| {
-        let record = stored(conn, branch, digest)?;
-        let files = rows::files(conn, branch, record.id)?;
-        Ok::<_, AppError>((record, files))
-    })?;
-    let seen = preview(&record, now)?;
-    match seen.stage {
-        Stage::Imported(_) => return Ok(Confirmed::Imported),
-        Stage::Expired(_) => {
-            return Err(AppError::Conflict(
-                "the files are kept no longer; choose them again".to_owned(),
-            ));
-        }
-        Stage::Open(_) => {}
-    }
-    check_bytes(&seen, &files, digest)?;
-    let sources = sources(&seen, &files)?;
-    let differs = AtomicBool::new(false);
-    let seal: Seal<'_> = Box::new(|conn, reports| {
-        let mut now_seen = seen.files.clone();
-        if !seen.files.iter().zip(reports).all(|(file, report)| does_the_same(file, report)) {
-            differs.store(true, Ordering::Relaxed);
-            return Err(AppError::Conflict("the records have changed".to_owned()));
-        }
-        for (file, report) in now_seen.iter_mut().zip(reports) {
-            file.outcome = FileOutcome::Fits { report: report.clone() };
-        }
-        audited(branch, account, now)(conn, reports)?;
-        Ok(rows::close(conn, branch, record.id, &json!(now_seen), now)?)
-    });
-    let unwatched = |_| ControlFlow::Continue(());
-    let imported = import_files(state, branch, &sources, Mode::Keep, &unwatched, seal);
-    match imported {
-        Ok(_) => Ok(Confirmed::Imported),
-        Err(AppError::Import(_)) => anew(state, branch, account, &seen, files),
-        Err(_) if differs.load(Ordering::Relaxed) => anew(state, branch, account, &seen, files),
-        Err(error) => Err(error),
-    }
-}
-
-/// Whether an import does what the preview says.
-fn does_the_same(seen: &Previewed, report: &ImportReport) -> bool {
-    let figures = |report: &ImportReport| {
-        (report.kind, report.rows, report.inserted, report.changed, report.unchanged)
-    };
-    seen.report().is_some_and(|seen| figures(seen) == figures(report))
+    Ok(Preview { files, made_at: record.made_at, stage, attempt: None })
 }
 
 /// Makes the preview anew from the same files.
-fn anew(
+pub(super) fn anew(
     state: &AppState,
     branch: BranchId,
     account: AccountId,
-    seen: &Preview,
+    seen: &[Previewed],
     files: Vec<PreviewFile>,
-) -> Result<Confirmed, AppError> {
+) -> Result<(), AppError> {
     let previewed = rehearse(state, branch, &looks(seen, &files), MAX_FINDINGS)?;
     keep(state, branch, account, &previewed, files)?;
-    Ok(Confirmed::Changed)
+    Ok(())
 }
 
-fn looks<'a>(seen: &'a Preview, files: &'a [PreviewFile]) -> Vec<Look<'a>> {
+fn looks<'a>(seen: &'a [Previewed], files: &'a [PreviewFile]) -> Vec<Look<'a>> {
     let look = |(seen, file): (&'a Previewed, &'a PreviewFile)| Look {
         name: &seen.name,
         kind: seen.kind,
         content: &file.content,
     };
-    seen.files.iter().zip(files).map(look).collect()
+    seen.iter().zip(files).map(look).collect()
 }
 
-/// Whether the kept bytes are those that were looked at.
-fn check_bytes(seen: &Preview, files: &[PreviewFile], digest: &str) -> Result<(), AppError> {
-    let same = files.len() == seen.files.len()
-        && files.iter().all(|file| record::digest(&file.content) == file.digest)
-        && name(&seen.files, files.iter().map(|file| file.digest.as_str())) == digest;
-    if same {
-        return Ok(());
+/// Forgets a preview with its files; none is forgotten too.
+///
+/// # Errors
+/// [`AppError::Conflict`] while they are imported; those of the store.
+pub fn leave(state: &AppState, branch: BranchId, digest: &str) -> Result<(), AppError> {
+    match find(state, branch, digest) {
+        Err(AppError::NotFound { .. }) => return Ok(()),
+        Err(error) => return Err(error),
+        Ok(preview) if preview.attempt.as_ref().is_some_and(Attempt::goes_on) => {
+            return Err(AppError::Conflict(
+                "the files are being imported; stop it first".to_owned(),
+            ));
+        }
+        Ok(_) => {}
     }
-    Err(AppError::Conflict(
-        "the kept files are not those that were looked at; choose them again".to_owned(),
-    ))
-}
-
-fn sources<'a>(
-    seen: &Preview,
-    files: &'a [PreviewFile],
-) -> Result<Vec<SourceFile<&'a [u8]>>, AppError> {
-    let source = |(seen, file): (&Previewed, &'a PreviewFile)| {
-        let kind = seen.kind.filter(|_| seen.report().is_some())?;
-        Some(SourceFile { kind, content: file.content.as_slice() })
-    };
-    seen.files.iter().zip(files).map(source).collect::<Option<Vec<_>>>().ok_or_else(|| {
-        AppError::Conflict("a file cannot be imported as it is; mend it first".to_owned())
-    })
+    Ok(state.store.write(|conn| rows::forget(conn, branch, digest))?)
 }
 
 /// Every bad value of a preview's files, as a CSV file.
@@ -423,7 +403,7 @@ pub fn all_findings(state: &AppState, branch: BranchId, digest: &str) -> Result<
         Ok::<_, AppError>((record, files))
     })?;
     let seen = preview(&record, state.now())?;
-    let previewed = rehearse(state, branch, &looks(&seen, &files), ALL_LISTED)?;
+    let previewed = rehearse(state, branch, &looks(&seen.files, &files), ALL_LISTED)?;
     let listed = previewed.iter().filter_map(|file| match (&file.outcome, file.kind) {
         (FileOutcome::Refused { findings, .. }, Some(kind)) => Some((file, kind, findings)),
         _ => None,

@@ -11,10 +11,10 @@ use hotspell_store::audit::{self, NewAudit};
 use hotspell_store::runs::{self, RunRecord};
 use hotspell_store::words::{Resource, RunKind, RunOutcome};
 use hotspell_store::{AnyConnection, StoreError, branches};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-use super::background;
+use super::background::{self, Watch};
 use super::{AppError, record};
 use crate::state::AppState;
 
@@ -80,16 +80,21 @@ pub fn import_files<B: AsRef<[u8]>>(
     let now = state.now();
     let record = state.store.read(|conn| branches::find(conn, branch))?;
     let today = local_day(now, record.time_zone);
-    let context = Context { branch, now, today, observer };
+    let all: usize = files.iter().map(|file| file.content.as_ref().len()).sum();
     let read = files
         .iter()
         .map(|file| CsvFile::read(file.kind, file.content.as_ref(), MAX_FINDINGS))
         .collect::<Result<Vec<_>, _>>()?;
     let ended = state.store.write(|conn| {
         let mut reports = Vec::with_capacity(read.len());
-        for file in read {
+        let mut before = 0;
+        for (file, source) in read.into_iter().zip(files) {
+            let bytes = source.content.as_ref().len();
+            let told = |share| observer(share_of_all(before, bytes, all, share));
+            let context = Context { branch, now, today, observer: &told };
             let report = file.import(conn, &context).map_err(|error| End::Refused(error.into()))?;
             reports.push(ImportReport { dry_run: mode == Mode::DryRun, ..report });
+            before += bytes;
         }
         if mode == Mode::DryRun {
             return Err(End::DryRun(reports));
@@ -103,7 +108,14 @@ pub fn import_files<B: AsRef<[u8]>>(
     }
 }
 
-/// Imports a file beside the requests; answers with its run at once.
+/// How far all files are, from 0 to 1, when one of them is so far: their bytes are the measure.
+fn share_of_all(before: usize, bytes: usize, all: usize, share: f64) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "bytes of requests are below 2^53")]
+    let [before, bytes, all] = [before, bytes, all.max(1)].map(|it| it as f64);
+    (before + bytes * share) / all
+}
+
+/// Imports files beside the requests, all of them or none; answers with their run at once.
 ///
 /// The run's end is written with the records: a crash leaves both or neither.
 ///
@@ -112,61 +124,94 @@ pub fn import_files<B: AsRef<[u8]>>(
 pub fn start<B: AsRef<[u8]> + Send + 'static>(
     state: &AppState,
     branch: BranchId,
-    file: SourceFile<B>,
+    files: Vec<SourceFile<B>>,
     mode: Mode,
     seal: Seal<'static>,
 ) -> Result<RunId, AppError> {
-    let content = file.content.as_ref();
-    let inputs = json!({
-        "kind": file.kind,
-        "dry_run": mode == Mode::DryRun,
-        "bytes": content.len(),
-        "digest": record::digest(content),
-    });
+    let inputs = json!(asked(&files, mode, None));
     background::start(state, branch, RunKind::Import, &inputs, move |state, run, watch| {
-        let close: Seal<'_> = Box::new(|conn, reports| {
-            seal(conn, reports)?;
-            let (detail, now) = (detail(reports), state.now());
-            runs::report(conn, branch, run, 1.0, now)?;
-            Ok(runs::finish(conn, branch, run, RunOutcome::Succeeded, Some(&detail), now)?)
-        });
-        let observer = |share| watch.goes_on(share);
-        let reports = import_files(state, branch, &[file], mode, &observer, close)?;
-        watch.tell(1.0);
-        Ok(detail(&reports))
+        import_in_run(state, branch, (run, watch), &files, mode, seal)
     })
+}
+
+/// Imports files as the work of a run: its end is written with the records. Gives its detail.
+///
+/// # Errors
+/// Those of [`import_files`].
+pub fn import_in_run<B: AsRef<[u8]>>(
+    state: &AppState,
+    branch: BranchId,
+    (run, watch): (RunId, &Watch),
+    files: &[SourceFile<B>],
+    mode: Mode,
+    seal: Seal<'_>,
+) -> Result<Value, AppError> {
+    let close: Seal<'_> = Box::new(|conn, reports| {
+        seal(conn, reports)?;
+        let (detail, now) = (detail(reports), state.now());
+        runs::report(conn, branch, run, 1.0, now)?;
+        Ok(runs::finish(conn, branch, run, RunOutcome::Succeeded, Some(&detail), now)?)
+    });
+    let observer = |share| watch.goes_on(share);
+    let reports = import_files(state, branch, files, mode, &observer, close)?;
+    watch.tell(1.0);
+    Ok(detail(&reports))
+}
+
+/// What the run of an import is asked, as its row keeps it.
+#[must_use]
+pub fn asked<B: AsRef<[u8]>>(
+    files: &[SourceFile<B>],
+    mode: Mode,
+    preview: Option<String>,
+) -> Asked {
+    let contents = || files.iter().map(|file| file.content.as_ref());
+    Asked {
+        kinds: files.iter().map(|file| file.kind).collect(),
+        dry_run: mode == Mode::DryRun,
+        bytes: contents().map(<[u8]>::len).sum(),
+        digests: contents().map(record::digest).collect(),
+        preview,
+    }
 }
 
 /// What the run of an import says of it.
 fn detail(reports: &[ImportReport]) -> Value {
-    json!({ "report": reports.first() })
+    json!({ "reports": reports })
 }
 
 /// What the run of an import was asked, and what came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Imported {
-    /// Which records the file holds.
-    pub kind: ImportKind,
-    /// Whether nothing was to be kept.
-    pub dry_run: bool,
-    /// What was done.
-    pub report: Option<ImportReport>,
+    /// Its files.
+    pub asked: Asked,
+    /// What was done, by file; nothing unless it has succeeded.
+    pub reports: Vec<ImportReport>,
     /// The bad rows that are listed.
     pub findings: Vec<Finding>,
     /// Number of bad values.
     pub total: usize,
 }
 
-#[derive(Deserialize)]
-struct Asked {
-    kind: ImportKind,
-    dry_run: bool,
+/// The files of an import.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Asked {
+    /// Which records each of them holds, in the order in which they go in.
+    pub kinds: Vec<ImportKind>,
+    /// Whether nothing is to be kept.
+    pub dry_run: bool,
+    /// Length of all of them.
+    pub bytes: usize,
+    /// SHA-256 of each, lower-case hexadecimal.
+    pub digests: Vec<String>,
+    /// Name of the preview that is confirmed, if they were looked at on the office's page.
+    pub preview: Option<String>,
 }
 
 #[derive(Default, Deserialize)]
 struct Detail {
     #[serde(default)]
-    report: Option<ImportReport>,
+    reports: Vec<ImportReport>,
     #[serde(default)]
     findings: Vec<Finding>,
     #[serde(default)]
@@ -185,6 +230,6 @@ pub fn found(run: &RunRecord) -> Result<Imported, AppError> {
     let stored = |error| AppError::internal("stored import", error);
     let asked = Asked::deserialize(&run.inputs).map_err(stored)?;
     let detail = run.detail.as_ref().map(Detail::deserialize).transpose().map_err(stored)?;
-    let Detail { report, findings, total } = detail.unwrap_or_default();
-    Ok(Imported { kind: asked.kind, dry_run: asked.dry_run, report, findings, total })
+    let Detail { reports, findings, total } = detail.unwrap_or_default();
+    Ok(Imported { asked, reports, findings, total })
 }

@@ -68,7 +68,7 @@ fn print(report: &ImportReport) {
 
 fn refused(file: &str, refusal: &ImportRefusal) -> CommandError {
     let mut lines = vec![format!("{file}: {refusal}")];
-    if let ImportRefusal::Rows { findings, total } = refusal {
+    if let ImportRefusal::Rows { findings, total, .. } = refusal {
         lines.extend(findings.iter().map(|finding| format!("  {finding}")));
         if *total > findings.len() {
             lines.push(format!("  and {} more", total - findings.len()));

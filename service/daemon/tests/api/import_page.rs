@@ -1,6 +1,11 @@
 //! The office looks at its files, sees what they would do, and imports exactly that.
 
+use hotspell_daemon::app::unfinished_imports::{UnfinishedImport, unfinished_imports};
 use hotspell_domain::Role;
+use hotspell_imports::ImportKind;
+use hotspell_store::StoreError;
+use hotspell_store::runs::{self, NewRun};
+use hotspell_store::words::{RunKind, RunOutcome};
 use reqwest::StatusCode;
 use serde_json::{Value, json};
 
@@ -48,6 +53,16 @@ impl Desk {
     async fn confirm(&self, preview: &str) -> (StatusCode, String) {
         let (_, page) = self.page(preview).await;
         self.send(preview, &[("form_token", value(&page, "form_token"))]).await
+    }
+
+    async fn press(&self, preview: &str, what: &str) -> StatusCode {
+        let (_, page) = self.page(preview).await;
+        let token = value(&page, "form_token").to_owned();
+        self.send(&format!("{preview}/{what}"), &[("form_token", &token)]).await.0
+    }
+
+    fn unfinished(&self) -> Vec<UnfinishedImport> {
+        unfinished_imports(&self.service.state, self.service.branch).unwrap()
     }
 
     async fn number_of(&self, what: &str) -> usize {
@@ -120,6 +135,15 @@ async fn files_are_looked_at_before_anything_is_kept_and_then_go_in_together() {
     let (preview, page) = desk.looked_at(&[("homes.csv", moved.as_bytes())]).await;
     assert_eq!(row(&page, "sites"), "sites homes.csv 2 0 1 1");
     desk.confirm(&preview).await;
+    // What would change nothing cannot be confirmed, and waits for nobody.
+    let (_, page) = desk.looked_at(&[("homes.csv", moved.as_bytes())]).await;
+    assert!(page.contains("Nothing would change"), "{page}");
+    assert!(!page.contains("<button type=\"submit\">Import"), "{page}");
+    assert_eq!(desk.unfinished(), []);
+    let runs = desk.read("/api/v1/runs?kind=import").await;
+    assert_eq!(runs["items"][0]["inputs"]["kinds"], json!(["sites", "units"]), "{runs}");
+    let first = desk.read(&format!("/api/v1/imports/{}", runs["items"][0]["id"])).await;
+    assert_eq!(first["reports"][1]["inserted"], 2, "{first}");
     let sites = desk.read("/api/v1/sites").await;
     assert_eq!(sites["items"][1]["address_1"], "7 Example Street", "{sites}");
 }
@@ -191,7 +215,7 @@ async fn what_is_confirmed_is_what_was_looked_at_or_it_is_told_otherwise() {
     desk.service.make("/api/v1/sites", &home).await;
     assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
     assert_eq!(desk.number_of("sites").await, 1, "nothing was imported");
-    let (_, page) = desk.page(&format!("{preview}?changed=yes")).await;
+    let (_, page) = desk.page(&preview).await;
     assert!(page.contains("the records have changed since the files were looked at"), "{page}");
     assert_eq!(row(&page, "sites"), "sites homes.csv 2 1 1 0");
     assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
@@ -251,4 +275,90 @@ async fn forms_of_others_and_what_cannot_be_read_are_refused_in_words() {
     let request = desk.browser.get(format!("{}{PATH}", desk.service.url));
     let answer = request.header("Cookie", cookie).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::FORBIDDEN);
+}
+
+#[tokio::test]
+async fn what_nobody_finished_is_told_newest_first_until_it_is_done_or_left() {
+    let desk = Desk::open().await;
+    let bad = "unit,site,kind,capacity_tons\nU-1,S-1,toaster,nine\nU-2,S-9,heat-pump,3\n";
+    let units = ("units.csv", bad.as_bytes());
+    let (both, _) = desk.looked_at(&[("homes.csv", SITES.as_bytes()), units]).await;
+    let (_, page) = desk.looked_at(&[("people.csv", b"technician;name\nT-1;Ann\n")]).await;
+    assert!(page.contains("not known"), "{page}");
+    let unfinished = desk.unfinished();
+    let told: Vec<_> = unfinished
+        .iter()
+        .map(|it| (it.files[0].name.as_str(), it.files[0].kind, it.files.len(), it.rows_in_error))
+        .collect();
+    // Two rows of the machines have three bad values; the homes fit.
+    assert_eq!(told, [("people.csv", None, 1, 0), ("units.csv", Some(ImportKind::Units), 1, 2)]);
+    assert!(unfinished.iter().all(|it| it.is_refused), "{unfinished:?}");
+    assert_eq!(format!("{PATH}/{}", unfinished[1].preview), both);
+    let (_, page) = desk.page(PATH).await;
+    assert!(page.contains("units.csv</a>: 2 rows are wrong, looked at on "), "{page}");
+
+    // Mended and looked at again, it takes the place of the first; confirmed, it is done.
+    let (mended, _) =
+        desk.looked_at(&[("homes.csv", SITES.as_bytes()), ("u.csv", UNITS.as_bytes())]).await;
+    let unfinished = desk.unfinished();
+    assert_eq!(format!("{PATH}/{}", unfinished[0].preview), mended);
+    assert_eq!((unfinished.len(), unfinished[0].files.len()), (2, 2), "{unfinished:?}");
+    assert_eq!((unfinished[0].is_refused, unfinished[0].rows_in_error), (false, 0));
+    assert_eq!(desk.confirm(&mended).await.0, StatusCode::SEE_OTHER);
+    let unfinished = desk.unfinished();
+    assert_eq!(unfinished.len(), 1, "{unfinished:?}");
+    let people = format!("{PATH}/{}", unfinished[0].preview);
+    assert_eq!(desk.press(&people, "leave").await, StatusCode::SEE_OTHER);
+    assert_eq!(desk.unfinished(), []);
+    assert_eq!(desk.page(&people).await.0, StatusCode::GONE);
+}
+
+#[tokio::test]
+async fn while_files_are_imported_the_page_says_how_far_it_is_and_can_stop_it() {
+    let desk = Desk::open().await;
+    let (preview, _) = desk.looked_at(&[("homes.csv", SITES.as_bytes())]).await;
+    // As another process on the same database does it.
+    let service = &desk.service;
+    let digest = preview.rsplit('/').next().unwrap();
+    let run = NewRun {
+        kind: RunKind::Import,
+        engine_version: "another".to_owned(),
+        inputs: json!({ "kinds": ["sites"], "dry_run": false, "bytes": SITES.len(), "digests": [],
+            "preview": digest }),
+        input_digest: "0".repeat(64),
+    };
+    let now = service.state.now();
+    let began = service.state.store.write(|conn| {
+        let run = runs::start(conn, service.branch, &run, now)?;
+        runs::report(conn, service.branch, run, 0.4, now)?;
+        Ok::<_, StoreError>(run)
+    });
+    let run = began.unwrap();
+    let (_, page) = desk.page(&preview).await;
+    assert!(page.contains("<progress id=\"share\" max=\"100\" value=\"40\">"), "{page}");
+    assert!(!page.contains("<button type=\"submit\">Import"), "{page}");
+    let request = desk.browser.get(format!("{}{preview}", service.url));
+    let answer = request.header("Cookie", &desk.cookie).send().await.unwrap();
+    assert_eq!(answer.headers()["Refresh"], "2", "a browser without scripts looks again");
+    // A second press is not a second import, and what is imported cannot be left.
+    assert_eq!(desk.press(&preview, "leave").await, StatusCode::CONFLICT);
+    assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
+    assert_eq!(desk.press(&preview, "stop").await, StatusCode::SEE_OTHER);
+    assert!(desk.page(&preview).await.1.contains("The import is stopping."));
+    let stopped = json!({ "stopped": "stopped before its end" });
+    let closed = service.state.store.write(|conn| {
+        runs::finish(
+            conn,
+            service.branch,
+            run,
+            RunOutcome::Stopped,
+            Some(&stopped),
+            service.state.now(),
+        )
+    });
+    closed.unwrap();
+    let (_, page) = desk.page(&preview).await;
+    assert!(page.contains("Nothing was imported: stopped before its end."), "{page}");
+    assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
+    assert_eq!(desk.number_of("sites").await, 2);
 }

@@ -96,8 +96,8 @@ on_both! {
     fn ten_thousand_bad_rows_are_counted_and_the_first_are_listed(store: &Store, branch: BranchId) {
         let rows: String = (0..10_000).map(|i| format!("t{i},\n")).collect();
         match keep(store, branch, ImportKind::Technicians, &format!("technician,name\n{rows}")).unwrap_err() {
-            ImportRefusal::Rows { findings, total } => {
-                assert_eq!((findings.len(), total), (MAX_FINDINGS, 10_000));
+            ImportRefusal::Rows { findings, total, rows: bad } => {
+                assert_eq!((findings.len(), total, bad), (MAX_FINDINGS, 10_000, 10_000));
                 assert_eq!(findings[0].row, 2);
             }
             other => panic!("{other}"),

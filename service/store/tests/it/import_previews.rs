@@ -62,6 +62,26 @@ on_both! {
         assert_eq!((found.outcome, found.imported_at, files), (done, Some(now()), Vec::new()));
     }
 
+    fn previews_are_listed_newest_first_and_each_can_be_forgotten(store: &Store) {
+        let f = fixture(store);
+        let own = account(store, &f);
+        for (minute, digest) in (0..).zip(['a', 'c', 'b']) {
+            let at = now() + TimeDelta::minutes(minute);
+            store.write(|c| import_previews::insert(c, f.branch, &preview(own, digest, 1), at)).unwrap();
+        }
+        let listed = || {
+            let all = store.read(|c| import_previews::newest_first(c, f.branch)).unwrap();
+            all.iter().map(|it| it.digest.chars().next().unwrap()).collect::<String>()
+        };
+        assert_eq!(listed(), "bca");
+        let forgotten = "c".repeat(64);
+        // Once, and again without complaint.
+        for _ in 0..2 {
+            store.write(|c| import_previews::forget(c, f.branch, &forgotten)).unwrap();
+        }
+        assert_eq!(listed(), "ba");
+    }
+
     fn what_has_run_out_is_forgotten_and_nothing_else(store: &Store) {
         let f = fixture(store);
         let own = account(store, &f);

@@ -97,7 +97,7 @@ async fn begin(
 ) -> Result<HttpResponse, ApiError> {
     let shared = state.clone();
     let view = run(move || {
-        let id = imports::start(&shared, caller.branch, file, mode, seal)?;
+        let id = imports::start(&shared, caller.branch, vec![file], mode, seal)?;
         let record = shared.store.read(|conn| runs::find(conn, caller.branch, id))?;
         ImportView::of(&record, &shared)
     })

@@ -19,8 +19,9 @@ pub struct ImportView {
     /// Number of the recorded run: it is followed and stopped as any run.
     #[schema(value_type = i64)]
     pub id: RunId,
-    /// Which records the file holds.
-    pub kind: ImportKind,
+    /// Which records each of its files holds, in the order in which they go in. A request brings one
+    /// file; the office's page may bring several, all of them or none.
+    pub kinds: Vec<ImportKind>,
     /// Whether nothing was to be kept.
     pub dry_run: bool,
     /// Where it stands.
@@ -34,9 +35,9 @@ pub struct ImportView {
     pub finished_at: Option<DateTime<Utc>>,
     /// Why nothing was kept, when it failed, was stopped or lost.
     pub reason: Option<String>,
-    /// What was done.
-    pub report: Option<ImportReport>,
-    /// The bad values, the first thousand in the order of their rows.
+    /// What was done, by file; empty unless it has succeeded.
+    pub reports: Vec<ImportReport>,
+    /// The bad values of the file that was refused, the first thousand in the order of their rows.
     pub findings: Vec<Finding>,
     /// Number of bad values.
     pub findings_total: usize,
@@ -53,14 +54,14 @@ impl ImportView {
         });
         Ok(Self {
             id: run.id,
-            kind: imported.kind,
-            dry_run: imported.dry_run,
+            kinds: imported.asked.kinds,
+            dry_run: imported.asked.dry_run,
             standing: standing.into(),
             progress: background::progress(state, run).unwrap_or(0.0),
             started_at: run.started_at,
             finished_at: run.finished_at,
             reason: background::reason(run).or(lost),
-            report: imported.report,
+            reports: imported.reports,
             findings: imported.findings,
             findings_total: imported.total,
         })

@@ -8,17 +8,19 @@
 mod view;
 
 use actix_web::http::StatusCode;
-use actix_web::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE};
+use actix_web::http::header::{
+    CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, HeaderValue, REFRESH,
+};
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use hotspell_imports::{ImportKind, optional_headers, required_headers};
 use hotspell_store::branches;
-use serde::Deserialize;
 
-use self::view::PreviewView;
+use self::view::{PreviewView, WaitingRow};
 use crate::api::caller::Caller;
-use crate::app::AppError;
-use crate::app::import_preview::{self, Chosen, Confirmed, Stage};
+use crate::app::import_preview::{self, Chosen, Stage};
+use crate::app::unfinished_imports::unfinished_imports;
+use crate::app::{AppError, import_confirm};
 use crate::pages::files::SessionFiles;
 use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
@@ -26,6 +28,9 @@ use crate::pages::shell::{self, SETTINGS, Shell};
 use crate::pages::visitor::Office;
 use crate::pages::words;
 use crate::state::AppState;
+
+/// Seconds after which the browser looks again while files are imported.
+const LOOK_AGAIN_S: &str = "2";
 
 /// Where files are chosen.
 pub(super) const PATH: &str = "/office/import";
@@ -42,6 +47,8 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
                 .route(web::get().to(show))
                 .route(web::post().to(confirm)),
         )
+        .service(web::resource("/office/import/{preview}/leave").route(web::post().to(leave)))
+        .service(web::resource("/office/import/{preview}/stop").route(web::post().to(stop)))
         .service(
             web::resource("/office/import/{preview}/errors.csv").route(web::get().to(findings)),
         );
@@ -63,6 +70,8 @@ struct ImportPage {
     wrong: Option<String>,
     /// What files may have together.
     most: String,
+    /// What was looked at and not finished.
+    waiting: Vec<WaitingRow>,
     kinds: Vec<KindRow>,
 }
 
@@ -108,14 +117,18 @@ async fn start(
 ) -> Result<HttpResponse, PageError> {
     let most = words::megabytes(state.config.server.body_limit_bytes);
     let shared = state.clone();
-    let branch =
-        blocking(move || shared.store.read(|conn| branches::find(conn, caller.branch))).await?;
+    let (branch, waiting) = blocking(move || {
+        let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
+        Ok::<_, AppError>((branch, unfinished_imports(&shared, caller.branch)?))
+    })
+    .await?;
     let shell = Shell::signed_in(request, &caller, "Import", &branch.name, Some(SETTINGS));
+    let waiting = waiting.iter().map(WaitingRow::from).collect();
     let (status, wrong) = match refused {
         Some((status, why)) => (status, Some(why)),
         None => (StatusCode::OK, None),
     };
-    shell::show(status, &ImportPage { shell, wrong, most, kinds: kinds() })
+    shell::show(status, &ImportPage { shell, wrong, most, waiting, kinds: kinds() })
 }
 
 /// Shows where files are chosen.
@@ -159,12 +172,6 @@ async fn look(
     Ok(shell::see_other(&format!("{PATH}/{digest}")))
 }
 
-/// Whether the preview was made anew because the records have changed.
-#[derive(Debug, Default, Deserialize)]
-struct Told {
-    changed: Option<String>,
-}
-
 /// The page says that files must be chosen again, and why.
 async fn gone(
     state: &web::Data<AppState>,
@@ -172,12 +179,12 @@ async fn gone(
     caller: Caller,
 ) -> Result<HttpResponse, PageError> {
     let why = format!(
-        "The files that were looked at are kept no longer: after {} they go, and nothing of them was \
-         imported. Choose them again.",
+        "The files that were looked at are kept no longer: they go after {}, or when they \
+         are left. Choose them again.",
         words::count(
-            usize::try_from(import_preview::KEPT.num_hours()).unwrap_or_default(),
-            "hour",
-            "hours"
+            usize::try_from(import_preview::KEPT.num_days()).unwrap_or_default(),
+            "day",
+            "days"
         )
     );
     start(state, request, caller, Some((StatusCode::GONE, why))).await
@@ -189,7 +196,6 @@ async fn show(
     request: HttpRequest,
     office: Office,
     digest: web::Path<String>,
-    told: web::Query<Told>,
 ) -> Result<HttpResponse, PageError> {
     let (caller, digest, shared) = (office.0, digest.into_inner(), state.clone());
     let name = digest.clone();
@@ -206,9 +212,15 @@ async fn show(
     if matches!(preview.stage, Stage::Expired(_)) {
         return gone(&state, &request, caller).await;
     }
-    let view = PreviewView::of(&preview, &digest, branch.time_zone, told.changed.is_some());
+    let view = PreviewView::of(&preview, &digest, branch.time_zone);
     let shell = Shell::signed_in(&request, &caller, view.heading, &branch.name, Some(SETTINGS));
-    shell::show(StatusCode::OK, &PreviewPage { shell, view })
+    let goes_on = view.running.is_some();
+    let mut response = shell::show(StatusCode::OK, &PreviewPage { shell, view })?;
+    if goes_on {
+        // Nothing can be typed on this page while files are imported, so nothing is lost.
+        response.headers_mut().insert(REFRESH, HeaderValue::from_static(LOOK_AGAIN_S));
+    }
+    Ok(response)
 }
 
 /// Imports what was looked at.
@@ -220,10 +232,10 @@ async fn confirm(
     SessionForm(_): SessionForm,
 ) -> Result<HttpResponse, PageError> {
     let (caller, digest, shared) = (office.0, digest.into_inner(), state.clone());
-    let name = digest.clone();
+    let place = format!("{PATH}/{digest}");
     let confirmed = blocking(move || {
-        match import_preview::confirm(&shared, caller.branch, caller.account, &name) {
-            Ok(confirmed) => Ok(Ok(confirmed)),
+        match import_confirm::confirm(&shared, caller.branch, caller.account, &digest) {
+            Ok(()) => Ok(Ok(())),
             Err(AppError::NotFound { .. }) => Ok(Err(None)),
             Err(AppError::Conflict(why)) => Ok(Err(Some(why))),
             Err(error) => Err(PageError::from(error)),
@@ -231,14 +243,38 @@ async fn confirm(
     })
     .await?;
     match confirmed {
-        Ok(Confirmed::Imported) => Ok(shell::see_other(&format!("{PATH}/{digest}"))),
-        Ok(Confirmed::Changed) => Ok(shell::see_other(&format!("{PATH}/{digest}?changed=yes"))),
+        Ok(()) => Ok(shell::see_other(&place)),
         Err(None) => gone(&state, &request, caller).await,
         Err(Some(why)) => {
             let why = format!("Nothing was imported: {why}.");
             start(&state, &request, caller, Some((StatusCode::CONFLICT, why))).await
         }
     }
+}
+
+/// Stops the import of what was looked at.
+async fn stop(
+    state: web::Data<AppState>,
+    office: Office,
+    digest: web::Path<String>,
+    SessionForm(_): SessionForm,
+) -> Result<HttpResponse, PageError> {
+    let (branch, digest) = (office.0.branch, digest.into_inner());
+    let place = format!("{PATH}/{digest}");
+    blocking(move || import_confirm::stop(&state, branch, &digest)).await?;
+    Ok(shell::see_other(&place))
+}
+
+/// Forgets what was looked at.
+async fn leave(
+    state: web::Data<AppState>,
+    office: Office,
+    digest: web::Path<String>,
+    SessionForm(_): SessionForm,
+) -> Result<HttpResponse, PageError> {
+    let (branch, digest) = (office.0.branch, digest.into_inner());
+    blocking(move || import_preview::leave(&state, branch, &digest)).await?;
+    Ok(shell::see_other(PATH))
 }
 
 /// Every bad value of the files as a CSV file.

@@ -5,7 +5,9 @@ use chrono_tz::Tz;
 use hotspell_imports::{Finding, ImportKind};
 
 use super::PATH;
-use crate::app::import_preview::{FileOutcome, Preview, Previewed, Stage};
+use crate::app::background::Standing;
+use crate::app::import_preview::{Attempt, FileOutcome, Preview, Previewed, Stage};
+use crate::app::unfinished_imports::UnfinishedImport;
 use crate::pages::words;
 
 /// Bad rows that the page shows, over all files: it stays below 100 kB.
@@ -23,9 +25,13 @@ pub(super) struct PreviewView {
     pub(super) wrong: Vec<(String, String)>,
     /// The files, in the order in which they are imported.
     pub(super) files: Vec<FileView>,
+    /// How far the import is, while it goes on.
+    pub(super) running: Option<RunningView>,
     /// What the button says; nothing when there is none.
     pub(super) confirm: Option<String>,
-    /// Where the form leads.
+    /// Whether the files are kept and may be left.
+    pub(super) may_leave: bool,
+    /// The preview's address.
     pub(super) action: String,
     /// Until when the files are kept.
     pub(super) kept_until: Option<String>,
@@ -33,6 +39,35 @@ pub(super) struct PreviewView {
     pub(super) all_findings: Option<String>,
     /// Number of bad values that the page does not show.
     pub(super) not_shown: usize,
+}
+
+/// An import that goes on.
+pub(super) struct RunningView {
+    pub(super) said: &'static str,
+    pub(super) percent: String,
+}
+
+/// Files that were looked at and not finished.
+pub(super) struct WaitingRow {
+    pub(super) href: String,
+    pub(super) files: String,
+    pub(super) about: String,
+}
+
+impl From<&UnfinishedImport> for WaitingRow {
+    fn from(waiting: &UnfinishedImport) -> Self {
+        let names: Vec<&str> = waiting.files.iter().map(|file| file.name.as_str()).collect();
+        let state = match (waiting.is_refused, waiting.rows_in_error) {
+            (false, _) => "not confirmed yet".to_owned(),
+            (true, 0) => "cannot be read as it is".to_owned(),
+            (true, rows) => words::count(rows, "row is wrong", "rows are wrong"),
+        };
+        Self {
+            href: format!("{PATH}/{}", waiting.preview),
+            files: names.join(", "),
+            about: format!("{state}, looked at on {}", words::date(waiting.day)),
+        }
+    }
 }
 
 /// A file for its reader.
@@ -82,7 +117,7 @@ impl From<&Finding> for FindingRow {
 
 impl PreviewView {
     /// The page of a preview.
-    pub(super) fn of(preview: &Preview, digest: &str, zone: Tz, changed: bool) -> Self {
+    pub(super) fn of(preview: &Preview, digest: &str, zone: Tz) -> Self {
         let refused = preview.files.iter().filter(|file| total(file) > 0).count();
         let each = SHOWN / refused.max(1);
         let files: Vec<FileView> = (1..)
@@ -97,20 +132,23 @@ impl PreviewView {
             .collect();
         let found: usize = files.iter().map(|file| file.total).sum();
         let shown: usize = files.iter().map(|file| file.findings.len()).sum();
-        let (heading, confirm, kept_until) = match preview.stage {
-            Stage::Imported(_) => ("Imported", None, None),
-            Stage::Open(until) | Stage::Expired(until) => (
-                "What these files would do",
-                preview.is_importable().then(|| button(preview)),
-                Some(clock(until, zone)),
-            ),
+        let running = preview.attempt.as_ref().and_then(running);
+        let (heading, kept_until) = match preview.stage {
+            Stage::Imported(_) => ("Imported", None),
+            _ if running.is_some() => ("Import", None),
+            Stage::Open(until) | Stage::Expired(until) => {
+                ("What these files would do", Some(clock(until, zone)))
+            }
         };
+        let is_kept = kept_until.is_some();
         Self {
             heading,
-            said: said(preview, zone, changed),
+            said: said(preview, zone),
             wrong,
             files,
-            confirm,
+            running,
+            confirm: (is_kept && preview.is_importable()).then(|| button(preview)),
+            may_leave: is_kept,
             action: format!("{PATH}/{digest}"),
             kept_until,
             all_findings: (found > 0).then(|| format!("{PATH}/{digest}/errors.csv")),
@@ -119,18 +157,31 @@ impl PreviewView {
     }
 }
 
-fn said(preview: &Preview, zone: Tz, changed: bool) -> Option<(&'static str, String)> {
-    match preview.stage {
-        Stage::Imported(at) => {
-            Some(("good", format!("Everything below was imported on {}.", clock(at, zone))))
-        }
-        _ if changed => Some((
-            "bad",
-            "Nothing was imported: the records have changed since the files were looked at. This is \
-             what the files would do now."
-                .to_owned(),
+fn running(attempt: &Attempt) -> Option<RunningView> {
+    let said = match attempt.standing {
+        Standing::Running => "The files are being imported.",
+        Standing::Stopping => "The import is stopping.",
+        Standing::Ended(_) | Standing::Lost => return None,
+    };
+    Some(RunningView { said, percent: format!("{:.0}", 100.0 * attempt.progress) })
+}
+
+fn said(preview: &Preview, zone: Tz) -> Option<(&'static str, String)> {
+    if let Stage::Imported(at) = preview.stage {
+        return Some(("good", format!("Everything below was imported on {}.", clock(at, zone))));
+    }
+    let failed = preview.attempt.as_ref().and_then(|attempt| match attempt.standing {
+        Standing::Ended(_) => attempt.reason.clone(),
+        Standing::Lost => Some("the service ended before the files were in".to_owned()),
+        Standing::Running | Standing::Stopping => None,
+    });
+    match failed {
+        Some(why) => Some(("bad", sentence(&format!("Nothing was imported: {why}")))),
+        None if preview.fits() && !preview.is_importable() => Some((
+            "good",
+            "Nothing would change: everything in these files is stored as it is.".to_owned(),
         )),
-        _ => None,
+        None => None,
     }
 }
 
@@ -140,9 +191,6 @@ fn button(preview: &Preview) -> String {
         preview.files.iter().filter_map(Previewed::report).map(pick).sum()
     };
     let (new, changed) = (sum(|it| it.inserted), sum(|it| it.changed));
-    if new + changed == 0 {
-        return "Import, though nothing differs".to_owned();
-    }
     format!("Import: {} new, {} changed", grouped(new), grouped(changed))
 }
 
@@ -182,7 +230,7 @@ impl FileView {
                 counts = Some(figures.map(grouped));
                 assumptions = report.assumptions.iter().map(assumed).collect();
             }
-            FileOutcome::Refused { why: refusal, findings: found, total } => {
+            FileOutcome::Refused { why: refusal, findings: found, total, .. } => {
                 findings = found.iter().take(shown).map(FindingRow::from).collect();
                 why = Some(match total {
                     0 => sentence(refusal),
