@@ -106,8 +106,8 @@ async fn files_are_looked_at_before_anything_is_kept_and_then_go_in_together() {
     // Chosen in the wrong order: they go in as they build on each other.
     let (preview, page) =
         desk.looked_at(&[("units.csv", UNITS.as_bytes()), ("homes.csv", SITES.as_bytes())]).await;
-    assert_eq!(row(&page, "sites"), "sites homes.csv 2 2 0 0");
-    assert_eq!(row(&page, "units"), "units units.csv 2 2 0 0");
+    assert_eq!(row(&page, "sites"), "sites 2 0 0 2 homes.csv");
+    assert_eq!(row(&page, "units"), "units 2 0 0 2 units.csv");
     assert!(page.contains("Import: 4 new, 0 changed"), "{page}");
     assert!(page.contains("no position: travel to the site cannot be planned"), "{page}");
     assert_eq!((desk.number_of("sites").await, desk.number_of("units").await), (0, 0));
@@ -116,7 +116,7 @@ async fn files_are_looked_at_before_anything_is_kept_and_then_go_in_together() {
     assert_eq!((desk.number_of("sites").await, desk.number_of("units").await), (2, 2));
     let (_, page) = desk.page(&preview).await;
     assert!(page.contains("<h1>Imported</h1>"), "{page}");
-    assert_eq!(row(&page, "units"), "units units.csv 2 2 0 0");
+    assert_eq!(row(&page, "units"), "units 2 0 0 2 units.csv");
     assert!(!page.contains("action=\"/office/import"), "nothing is left to confirm");
     // The audit has a row for each file, and a second confirmation does nothing more.
     assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
@@ -133,7 +133,7 @@ async fn files_are_looked_at_before_anything_is_kept_and_then_go_in_together() {
     // The same again, and one home otherwise.
     let moved = SITES.replace("2 Example Street", "7 Example Street");
     let (preview, page) = desk.looked_at(&[("homes.csv", moved.as_bytes())]).await;
-    assert_eq!(row(&page, "sites"), "sites homes.csv 2 0 1 1");
+    assert_eq!(row(&page, "sites"), "sites 0 1 1 2 homes.csv");
     desk.confirm(&preview).await;
     // What would change nothing cannot be confirmed, and waits for nobody.
     let (_, page) = desk.looked_at(&[("homes.csv", moved.as_bytes())]).await;
@@ -159,12 +159,12 @@ async fn a_wrong_row_is_named_with_its_line_and_files_that_build_on_it_wait() {
         ("colours.csv", b"colour\nred\n"),
     ];
     let (preview, page) = desk.looked_at(&files).await;
-    assert_eq!(row(&page, "sites"), "sites homes.csv 2 2 0 0");
-    assert!(row(&page, "units").ends_with("refused see why"), "{page}");
+    assert_eq!(row(&page, "sites"), "sites 2 0 0 2 homes.csv");
+    assert!(row(&page, "units").ends_with("refused see why u.csv"), "{page}");
     // Of row 3, which begins on line 4: the row before it holds a line break.
     for words in [
         "<a href=\"#file-2\">u.csv: 2 values are wrong.</a>",
-        "<th scope=\"row\" class=\"figure\">3</th><td class=\"figure\">4</td><td>site</td>",
+        "<th scope=\"row\" class=\"figure\">3 (line 4)</th><td>site</td>",
         "the key of a stored site",
         "toaster",
         "components.csv: not looked at yet, since it names keys of units",
@@ -209,7 +209,7 @@ async fn a_page_of_many_errors_stays_small_and_the_file_has_all() {
 async fn what_is_confirmed_is_what_was_looked_at_or_it_is_told_otherwise() {
     let desk = Desk::open().await;
     let (preview, page) = desk.looked_at(&[("homes.csv", SITES.as_bytes())]).await;
-    assert_eq!(row(&page, "sites"), "sites homes.csv 2 2 0 0");
+    assert_eq!(row(&page, "sites"), "sites 2 0 0 2 homes.csv");
     // Somebody enters one of the homes meanwhile.
     let home = example_with("SiteInput", json!({ "key": "S-1" }));
     desk.service.make("/api/v1/sites", &home).await;
@@ -217,7 +217,7 @@ async fn what_is_confirmed_is_what_was_looked_at_or_it_is_told_otherwise() {
     assert_eq!(desk.number_of("sites").await, 1, "nothing was imported");
     let (_, page) = desk.page(&preview).await;
     assert!(page.contains("the records have changed since the files were looked at"), "{page}");
-    assert_eq!(row(&page, "sites"), "sites homes.csv 2 1 1 0");
+    assert_eq!(row(&page, "sites"), "sites 1 1 0 2 homes.csv");
     assert_eq!(desk.confirm(&preview).await.0, StatusCode::SEE_OTHER);
     assert_eq!(desk.number_of("sites").await, 2);
 

@@ -78,7 +78,7 @@ pub(super) struct FileView {
     pub(super) name: String,
     /// Its table, in a word.
     pub(super) kind: &'static str,
-    /// Rows, new, changed, as they were; nothing if it cannot be imported.
+    /// New, changed, as they were, all rows; nothing if it cannot be imported.
     pub(super) counts: Option<[String; 4]>,
     /// Why it cannot.
     pub(super) why: Option<String>,
@@ -92,8 +92,8 @@ pub(super) struct FileView {
 
 /// A bad value.
 pub(super) struct FindingRow {
-    pub(super) row: usize,
-    pub(super) line: u64,
+    /// Its number, and the line of the file where that is another.
+    pub(super) row: String,
     pub(super) column: String,
     pub(super) value: String,
     pub(super) expected: String,
@@ -102,8 +102,11 @@ pub(super) struct FindingRow {
 impl From<&Finding> for FindingRow {
     fn from(finding: &Finding) -> Self {
         Self {
-            row: finding.row,
-            line: finding.line,
+            row: if u64::try_from(finding.row) == Ok(finding.line) {
+                finding.row.to_string()
+            } else {
+                format!("{} (line {})", finding.row, finding.line)
+            },
             column: finding.column.clone().unwrap_or_else(|| "whole row".to_owned()),
             value: if finding.value.is_empty() {
                 "empty".to_owned()
@@ -226,7 +229,7 @@ impl FileView {
         let (mut counts, mut why) = (None, None);
         match &file.outcome {
             FileOutcome::Fits { report } => {
-                let figures = [report.rows, report.inserted, report.changed, report.unchanged];
+                let figures = [report.inserted, report.changed, report.unchanged, report.rows];
                 counts = Some(figures.map(grouped));
                 assumptions = report.assumptions.iter().map(assumed).collect();
             }
