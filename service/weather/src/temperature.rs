@@ -22,6 +22,16 @@ pub enum TemperatureUnit {
     Fahrenheit,
 }
 
+impl From<hotspell_domain::TemperatureUnit> for TemperatureUnit {
+    /// The unit in which a branch's people read temperatures.
+    fn from(unit: hotspell_domain::TemperatureUnit) -> Self {
+        match unit {
+            hotspell_domain::TemperatureUnit::DegC => Self::Celsius,
+            hotspell_domain::TemperatureUnit::DegF => Self::Fahrenheit,
+        }
+    }
+}
+
 impl TemperatureUnit {
     /// A temperature in degrees Celsius, expressed in this unit, not rounded.
     pub fn from_celsius(self, celsius: f64) -> f64 {

@@ -23,7 +23,7 @@ use serde_json::json;
 use super::adopt::Adopted;
 use super::calendar::time_of_day;
 use super::insertion::{self, Wanted};
-use super::plan_change::ProblemNames;
+use super::plan_change::{self, ProblemNames};
 use super::repair::{self, Happened};
 use super::{AppError, day, loads, scores, weather};
 use crate::state::AppState;
@@ -316,11 +316,18 @@ fn ways_of(
     today: NaiveDate,
 ) -> Result<Vec<Way>, AppError> {
     let present = insertion::in_force(state, branch)?;
-    let index = present.index(visit)?;
     let (posed, problem) = (&present.posed, &present.posed.built.problem);
     let tomorrow = today.succ_opt().unwrap_or(today);
     let days: Vec<usize> =
         [today, tomorrow].iter().filter_map(|day| posed.days.binary_search(day).ok()).collect();
+    if days.is_empty() {
+        let next = posed.days.first().copied().unwrap_or(present.horizon.last);
+        return Err(AppError::Conflict(format!(
+            "Nobody has a route today or tomorrow: the next working day of the plan is {}.",
+            plan_change::day(next)
+        )));
+    }
+    let index = present.index(visit)?;
     let now = repair::moment(state, &present, present.inputs.fleet.branch.time_zone);
     let before = present.whole_plan()?;
     let found = insertions(problem, &before, index, now, &days, WAYS)

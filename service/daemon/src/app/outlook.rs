@@ -2,7 +2,6 @@
 //! most.
 
 use chrono::{Datelike, NaiveDate};
-use hotspell_domain::TemperatureUnit;
 use hotspell_store::branches::BranchRecord;
 use hotspell_weather::degree_days::Base;
 use hotspell_weather::season::{
@@ -33,11 +32,8 @@ impl BranchSeason {
     /// The unit of every degree day of the season, such as «°F days above 65 °F».
     #[must_use]
     pub fn degree_day_unit(&self) -> String {
-        let unit = match self.base.unit {
-            WeatherUnit::Celsius => "°C",
-            WeatherUnit::Fahrenheit => "°F",
-        };
-        format!("{unit} days above {} {unit}", self.base.degrees)
+        let Base { degrees, unit } = self.base;
+        format!("°{unit} days above {degrees} °{unit}")
     }
 
     /// What the outlook rests on, in a sentence.
@@ -117,11 +113,8 @@ pub fn of_branch(
     let stale = weather::staleness(state, &record, as_of);
     let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
     let first_month = first_month(branch);
-    let unit = match branch.temperature_unit {
-        TemperatureUnit::DegC => WeatherUnit::Celsius,
-        TemperatureUnit::DegF => WeatherUnit::Fahrenheit,
-    };
-    let base = Base { degrees: branch.degree_day_base, unit };
+    let base =
+        Base { degrees: branch.degree_day_base, unit: WeatherUnit::from(branch.temperature_unit) };
     let definition =
         SeasonDefinition { first_month, load_base: base, ..SeasonDefinition::default() };
     let year = if as_of.month() < first_month { as_of.year() - 1 } else { as_of.year() };

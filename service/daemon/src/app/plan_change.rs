@@ -1,5 +1,6 @@
 //! What a draft changes against what is in force, in numbers and in words.
 
+use chrono::NaiveDate;
 use hotspell_planning::difference::{Difference, Names};
 use hotspell_planning::figures::figures;
 use hotspell_planning::season::{SeasonPlan, SeasonProblem};
@@ -81,8 +82,14 @@ impl Names for ProblemNames<'_> {
 
     fn day(&self, day: usize) -> String {
         let date = self.posed.days.get(day);
-        date.map_or_else(|| format!("day {day}"), |date| date.format("%a, %B %-d").to_string())
+        date.map_or_else(|| format!("day {day}"), |date| self::day(*date))
     }
+}
+
+/// A day as the sentences of plans tell it, such as «Wed, April 2».
+#[must_use]
+pub fn day(date: NaiveDate) -> String {
+    date.format("%a, %B %-d").to_string()
 }
 
 /// Tells what a plan changes. `before` is what is in force, reckoned in the same problem.

@@ -15,6 +15,7 @@ use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
 use super::calendar::seconds_of_day;
+use super::plan_change;
 use super::season_inputs::stops_of;
 
 /// What the second plan has otherwise than the first.
@@ -166,6 +167,6 @@ impl Names for StoredNames {
 
     fn day(&self, day: usize) -> String {
         let date = self.days.get(day);
-        date.map_or_else(|| format!("day {day}"), |date| date.format("%a, %B %-d").to_string())
+        date.map_or_else(|| format!("day {day}"), |date| plan_change::day(*date))
     }
 }

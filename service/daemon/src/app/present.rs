@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, DateRange, PlanId, VisitId};
+use hotspell_planning::difference::Names as _;
 use hotspell_planning::season::{SeasonPlan, SeasonProblem, plan_of};
 use hotspell_store::plans::{self, PlanStopRecord};
 use hotspell_store::visits::VisitRecord;
 
 use super::AppError;
 use super::calendar::seconds_of_day;
+use super::plan_change::{self, ProblemNames};
 use super::season_inputs::{self, Inputs, Posed};
 use super::season_problem::Agreed;
 use crate::state::AppState;
@@ -47,18 +49,20 @@ impl Present {
     pub fn whole_plan(&self) -> Result<SeasonPlan, AppError> {
         let built = &self.posed.built;
         let plan = self.plan(&built.problem)?;
+        let names = ProblemNames::new(&self.inputs, &self.posed);
         let lost: Vec<String> = self
             .sequences
             .iter()
             .flat_map(|(_, _, visits)| visits)
             .filter(|visit| plan.find(**visit).is_none())
-            .filter_map(|visit| built.visits.get(*visit).map(ToString::to_string))
+            .filter_map(|visit| Some((built.visits.get(*visit)?, names.visit(*visit))))
+            .map(|(id, home)| format!("{home} (visit {id})"))
             .collect();
         if lost.is_empty() {
             return Ok(plan);
         }
         Err(AppError::Conflict(format!(
-            "visits {} do not fit into their days any more; have the plan repaired first",
+            "what is planned at {} does not fit into its day any more; have the plan repaired first",
             lost.join(", ")
         )))
     }
@@ -76,8 +80,9 @@ impl Present {
         Err(AppError::Conflict(impossible.map_or_else(
             || {
                 format!(
-                    "visit {visit} is not open between {} and {}, the days that are planned",
-                    self.horizon.first, self.horizon.last
+                    "visit {visit} is not open from {} to {}, the days that are planned",
+                    plan_change::day(self.horizon.first),
+                    plan_change::day(self.horizon.last)
                 )
             },
             |(_, why)| why.clone(),

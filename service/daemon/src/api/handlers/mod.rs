@@ -37,7 +37,7 @@ pub(crate) mod technicians;
 mod trail;
 mod units;
 mod visits;
-mod weather;
+pub(crate) mod weather;
 
 /// Registers every operation. Only what is registered by `service` reaches the document.
 pub fn routes(config: &mut ServiceConfig<'_>) {

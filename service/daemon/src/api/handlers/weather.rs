@@ -2,10 +2,10 @@
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::DateRange;
 use hotspell_domain::local_time::local_day;
-use hotspell_store::weather as rows;
+use hotspell_store::weather::{self as rows, NewStation};
 use hotspell_store::words::{Resource, StationId};
 use hotspell_store::{AnyConnection, Page, branches};
 
@@ -157,15 +157,22 @@ pub(crate) async fn put_weather_station(
     body: Body<StationInput>,
 ) -> Result<HttpResponse, ApiError> {
     let (station, now) = (body.value()?.checked()?, state.now());
-    let view = write(&state, move |conn| {
-        let view = StationView::from(rows::put_station(conn, &station, now)?);
-        noted(conn, &caller, "put weather station", &view, now)?;
-        Ok(view)
-    })
-    .await?;
+    let view = write(&state, move |conn| keep_station(conn, &caller, &station, now)).await?;
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/api/v1/weather-stations/{}", view.id)))
         .json(view))
+}
+
+/// Stores a station, found by its key.
+pub(crate) fn keep_station(
+    conn: &mut AnyConnection,
+    caller: &Caller,
+    station: &NewStation,
+    now: DateTime<Utc>,
+) -> Result<StationView, ApiError> {
+    let view = StationView::from(rows::put_station(conn, station, now)?);
+    noted(conn, caller, "put weather station", &view, now)?;
+    Ok(view)
 }
 
 /// Stations are shared, so the audit names the branch that changed one.
@@ -174,7 +181,7 @@ fn noted<T: serde::Serialize>(
     caller: &Caller,
     action: &str,
     after: &T,
-    now: chrono::DateTime<chrono::Utc>,
+    now: DateTime<Utc>,
 ) -> Result<(), ApiError> {
     let deed = Deed { action, kind: Resource::Branch, id: caller.branch.0 };
     audit::record(conn, caller, deed, None::<&()>, Some(after), now)

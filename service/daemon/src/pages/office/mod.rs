@@ -3,6 +3,7 @@
 
 mod day;
 mod import;
+mod first_steps;
 mod needs;
 mod no_cool;
 mod part;

@@ -7,16 +7,40 @@ use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::AnswerKind;
 
 use super::season::Stored;
+use crate::app::outlook::BranchSeason;
 use crate::pages::words;
 
 /// Rows shown of each list of what needs a person.
 const SHOWN: usize = 8;
+
 /// Something for a person, with what to do.
 pub(super) struct Need {
     pub(super) heading: String,
     pub(super) action: &'static str,
-    pub(super) rows: Vec<String>,
+    /// Where it is done, and what it is called there.
+    pub(super) place: Option<(&'static str, &'static str)>,
+    pub(super) rows: Vec<Row>,
     pub(super) more: usize,
+}
+
+/// One of those whom or which it is about.
+pub(super) struct Row {
+    /// The home's number and name, if it is about one.
+    pub(super) home: Option<(i64, String)>,
+    /// What there is to say.
+    pub(super) said: String,
+}
+
+impl Row {
+    fn of_home(stored: &Stored, visit: &VisitRecord, said: String) -> Self {
+        Self { home: Some((visit.site_id.0, stored.household(visit.site_id))), said }
+    }
+}
+
+impl From<String> for Row {
+    fn from(said: String) -> Self {
+        Self { home: None, said }
+    }
 }
 
 impl Need {
@@ -24,65 +48,99 @@ impl Need {
     fn of<T>(
         (one, many): (&str, &str),
         action: &'static str,
+        place: Option<(&'static str, &'static str)>,
         all: &[T],
-        told: impl Fn(&T) -> String,
+        told: impl Fn(&T) -> Row,
     ) -> Option<Self> {
-        let rows: Vec<String> = all.iter().take(SHOWN).map(told).collect();
+        let rows: Vec<Row> = all.iter().take(SHOWN).map(told).collect();
         let more = all.len() - rows.len();
         let heading = words::count(all.len(), one, many);
-        (!rows.is_empty()).then_some(Self { heading, action, rows, more })
+        (!rows.is_empty()).then_some(Self { heading, action, place, rows, more })
     }
 }
 
-/// Everything that needs a person, in the order of its weight.
-pub(super) fn needs(stored: &Stored) -> Vec<Need> {
-    let assumptions = stored.scoring.as_ref().map(|it| it.assumptions.clone()).unwrap_or_default();
-    let needs = [
-        Need::of(
-            ("household asked for something", "households asked for something"),
-            "Call them or give the visit another time.",
-            &asked(stored),
-            |(visit, what)| {
-                let home = stored.household(visit.site_id);
-                format!("{home}: {what} ({})", stored.phone(visit.site_id))
-            },
+/// Everything that needs a person, in the order of its weight. `season` is the season, or why there is
+/// none.
+pub(super) fn needs(stored: &Stored, season: &Result<BranchSeason, String>) -> Vec<Need> {
+    let of_homes = [asked_need(stored), missed_need(stored), silent(stored), left_out(stored)];
+    // An office that has yet to name its station knows that it has no season.
+    let weather = stored.steps.is_empty().then(|| weather(season)).flatten();
+    let rest = [weather, assumptions(stored)];
+    of_homes.into_iter().chain(rest).flatten().collect()
+}
+
+fn asked_need(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("household asked for something", "households asked for something"),
+        "Call them or give the visit another time.",
+        None,
+        &asked(stored),
+        |(visit, what)| {
+            Row::of_home(stored, visit, format!("{what} ({})", stored.phone(visit.site_id)))
+        },
+    )
+}
+
+fn missed_need(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("visit was missed", "visits were missed"),
+        "Each is still owed: compose a plan that gives it a day.",
+        Some(("/office/plans", "Compose a plan")),
+        &missed(stored),
+        |visit| Row::of_home(stored, visit, visit.day.map(words::day).unwrap_or_default()),
+    )
+}
+
+fn silent(stored: &Stored) -> Option<Need> {
+    Need::of(
+        (
+            "household with a visit is not reached by mail",
+            "households with a visit are not reached by mail",
         ),
-        Need::of(
-            ("visit was missed", "visits were missed"),
-            "Place it again: it is still owed.",
-            &missed(stored),
-            |visit| {
-                let day = visit.day.map(|day| format!(", {}", words::day(day))).unwrap_or_default();
-                format!("{}{day}", stored.household(visit.site_id))
-            },
-        ),
-        Need::of(
-            (
-                "household with a visit is not reached by mail",
-                "households with a visit are not reached by mail",
-            ),
-            "Call them about their visit.",
-            &unreachable(stored),
-            |visit| {
-                let day = visit.day.map(words::day).unwrap_or_default();
-                let home = stored.household(visit.site_id);
-                format!("{home}: visit on {day}, {}", stored.phone(visit.site_id))
-            },
-        ),
-        Need::of(
-            ("visit has no place in the plan", "visits have no place in the plan"),
-            "Free a technician's hours or speak with the household.",
-            &unplaced(stored),
-            |(visit, reason)| format!("{}: {reason}", stored.household(visit.site_id)),
-        ),
-        Need::of(
-            ("assumption behind the scores", "assumptions behind the scores"),
-            "Fill the gaps in the records; the scores grow sharper.",
-            &assumptions,
-            Clone::clone,
-        ),
-    ];
-    needs.into_iter().flatten().collect()
+        "Call them about their visit.",
+        None,
+        &unreachable(stored),
+        |visit| {
+            let day = visit.day.map(words::day).unwrap_or_default();
+            Row::of_home(stored, visit, format!("visit on {day}, {}", stored.phone(visit.site_id)))
+        },
+    )
+}
+
+fn left_out(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("visit has no place in the plan", "visits have no place in the plan"),
+        "Free a technician's hours or speak with the household, then compose a plan.",
+        Some(("/office/settings/technicians", "Hours of the technicians")),
+        &unplaced(stored),
+        |(visit, reason)| Row::of_home(stored, visit, (*reason).to_owned()),
+    )
+}
+
+/// A record that is too old or too short to tell the season by.
+fn weather(season: &Result<BranchSeason, String>) -> Option<Need> {
+    let said = match season {
+        Ok(season) => season.stale.clone()?,
+        Err(why) => format!("No season yet: {why}"),
+    };
+    Some(Need {
+        heading: "The weather is not up to date".to_owned(),
+        action: "Dates, heat ages and chances rest on it: see what the record lacks.",
+        place: Some(("/office/weather", "Is the weather right?")),
+        rows: vec![Row::from(said)],
+        more: 0,
+    })
+}
+
+fn assumptions(stored: &Stored) -> Option<Need> {
+    let all = stored.scoring.as_ref().map(|it| it.assumptions.as_slice()).unwrap_or_default();
+    Need::of(
+        ("assumption behind the scores", "assumptions behind the scores"),
+        "Fill the gaps in the records; the scores grow sharper.",
+        Some(("/office/sites", "Homes")),
+        all,
+        |said| Row::from(said.clone()),
+    )
 }
 
 /// The homes that [`needs`] names.

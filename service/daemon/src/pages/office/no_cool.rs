@@ -11,6 +11,7 @@ use hotspell_domain::{BranchId, SiteId, TechnicianId, Vulnerability};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
 use hotspell_store::{AnyConnection, Page};
+use hotspell_weather::temperature::TemperatureUnit;
 use serde::Deserialize;
 
 use crate::app::AppError;
@@ -185,18 +186,19 @@ pub(super) async fn ways(
     })
     .await?;
     let shell = Shell::signed_in(&request, &caller, "No-cool call", &record.name, Some(DAY));
-    let page = page(shell, found)
+    let page = page(shell, found, record.temperature_unit.into())
         .map_err(|error| PageError::broken("a no-cool call cannot be read", &error))?;
     shell::show(StatusCode::OK, &page)
 }
 
-fn page(shell: Shell, found: Assessed) -> Result<WaysPage, AppError> {
+fn page(shell: Shell, found: Assessed, unit: TemperatureUnit) -> Result<WaysPage, AppError> {
     let (people, heat) = (found.vulnerabilities()?, found.heat()?);
+    let high = |celsius: f64| format!("{:.0} °{unit}", unit.from_celsius(celsius));
     let mut grounds: Vec<String> =
         people.iter().map(|it| format!("{} at home", person(*it))).collect();
     grounds.extend(found.site.vulnerability.as_ref().map(|said| format!("on record: {said}")));
-    grounds.extend(heat.today_celsius.map(|high| format!("today up to {high:.0} °C")));
-    grounds.extend(heat.to_come_celsius.map(|high| format!("next days up to {high:.0} °C")));
+    grounds.extend(heat.today_celsius.map(|it| format!("today up to {}", high(it))));
+    grounds.extend(heat.to_come_celsius.map(|it| format!("next days up to {}", high(it))));
     if heat.today_celsius.is_none() && heat.to_come_celsius.is_none() {
         grounds.push("the heat is not known".to_owned());
     }

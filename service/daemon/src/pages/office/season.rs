@@ -24,6 +24,7 @@ use hotspell_store::words::{AnswerKind, PlanState, RunKind};
 use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::DateDistribution;
 
+use super::first_steps::{self, Step};
 use super::needs::{Need, homes_named, needs};
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
@@ -53,6 +54,7 @@ struct SeasonPage {
     weeks: Option<String>,
     plan: Option<PlanView>,
     rehearsed: Option<String>,
+    steps: Vec<Step>,
     needs: Vec<Need>,
 }
 
@@ -101,7 +103,7 @@ pub(super) async fn show(
     })
     .await?;
     let shell = Shell::signed_in(&request, &caller, "Season", &stored.branch.name, Some(SEASON));
-    shell::show(StatusCode::OK, &page(shell, &stored, &season))
+    shell::show(StatusCode::OK, &page(shell, stored, &season))
 }
 
 /// What the page reads.
@@ -121,6 +123,8 @@ pub(super) struct Stored {
     pub(super) rehearsed: Option<String>,
     /// Newest word of a household about a visit, if it asked for something.
     pub(super) asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
+    /// What is still to be done before a season can be planned.
+    pub(super) steps: Vec<Step>,
 }
 
 impl Stored {
@@ -150,6 +154,7 @@ impl Stored {
                 rehearsed: rehearsal::latest(conn, branch)?
                     .map(|(_, rehearsed)| super::rehearsal::lead(&rehearsed)),
                 asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
+                steps: first_steps::of_branch(conn, &record)?,
                 branch: record,
             };
             stored.load_homes(conn)?;
@@ -239,7 +244,7 @@ fn asked(
     Ok(newest)
 }
 
-fn page(shell: Shell, stored: &Stored, season: &Result<BranchSeason, String>) -> SeasonPage {
+fn page(shell: Shell, stored: Stored, season: &Result<BranchSeason, String>) -> SeasonPage {
     let first_spell = season.as_ref().ok().map(|season| &season.outlook.first_hot_spell);
     let states: Vec<StateCount> = VisitState::ALL
         .iter()
@@ -251,14 +256,15 @@ fn page(shell: Shell, stored: &Stored, season: &Result<BranchSeason, String>) ->
     SeasonPage {
         shell,
         today: words::full_day(stored.today),
-        lead: lead(stored, first_spell),
-        season: season.as_ref().map(|it| season_view(stored, it)).map_err(Clone::clone),
+        lead: lead(&stored, first_spell),
+        season: season.as_ref().map(|it| season_view(&stored, it)).map_err(Clone::clone),
         visits: stored.visits.len(),
         states,
-        weeks: weeks(stored, first_spell),
+        weeks: weeks(&stored, first_spell),
         plan: stored.plan.as_ref().and_then(plan_view),
-        rehearsed: stored.rehearsed.clone(),
-        needs: needs(stored),
+        needs: needs(&stored, season),
+        rehearsed: stored.rehearsed,
+        steps: stored.steps,
     }
 }
 

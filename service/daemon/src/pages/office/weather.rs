@@ -9,7 +9,6 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::NaiveDate;
-use hotspell_domain::TemperatureUnit as BranchUnit;
 use hotspell_domain::local_time::local_day;
 use hotspell_store::branches;
 use hotspell_store::weather::Finding;
@@ -89,10 +88,7 @@ pub(super) async fn show(
         Ok::<_, AppError>((branch, reports))
     })
     .await?;
-    let unit = match branch.temperature_unit {
-        BranchUnit::DegC => TemperatureUnit::Celsius,
-        BranchUnit::DegF => TemperatureUnit::Fahrenheit,
-    };
+    let unit = branch.temperature_unit.into();
     let shell =
         Shell::signed_in(&request, &caller, "Is the weather right?", &branch.name, Some(WEATHER));
     let stations = reports.iter().map(|report| view(report, unit)).collect();

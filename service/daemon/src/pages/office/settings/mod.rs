@@ -7,6 +7,7 @@
 mod accounts;
 mod branch;
 mod calendar;
+mod station;
 mod technicians;
 mod texts;
 mod tokens;
@@ -47,6 +48,11 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
             web::resource("/office/settings/branch")
                 .route(web::get().to(branch::show))
                 .route(web::post().to(branch::change)),
+        )
+        .service(
+            web::resource(station::PATH)
+                .route(web::get().to(station::show))
+                .route(web::post().to(station::change)),
         )
         .service(
             web::resource("/office/settings/calendar")
@@ -140,6 +146,11 @@ pub(super) async fn show(
         let accounts = account_rows::list(conn, branch.id, &open, Page::everything())?.len();
         Ok(vec![
             Entry { path: "/office/settings/branch", name: "Branch", now: branch::said(branch) },
+            Entry {
+                path: station::PATH,
+                name: "Weather station",
+                now: station::said(conn, branch)?,
+            },
             Entry {
                 path: "/office/settings/calendar",
                 name: "Working calendar",
