@@ -5,6 +5,7 @@ use harness::Client;
 use hotspell_test_support::TestDatabase;
 use serde_json::{Value, json};
 
+use crate::own_words::Session;
 use crate::season_loop::{Season, id_by_key, plan_and_adopt, score, text_of};
 
 #[tokio::test]
@@ -38,7 +39,12 @@ async fn a_no_cool_call_names_likely_parts_and_whom_it_delays_and_is_placed_when
             (&calm["visit"]["priority"], &call["visit"]["priority"]),
             (&json!(30), &json!(70))
         );
-        assert!(call["today_celsius"].as_f64().unwrap() < 27.0, "{call}");
+        let celsius = call["today_celsius"].as_f64().unwrap();
+        assert!(celsius < 27.0, "{call}");
+        let page = format!("/office/no-cool/{}", call["id"]);
+        let page = Session::begin(&daemon, &season.office_token).await.page(&page).await;
+        let told = format!("today up to {:.0} °F", celsius * 1.8 + 32.0);
+        assert!(page.contains(&told) && !page.contains("°C"), "as the branch reads it: {page}");
         let parts = call["likely_parts"].as_array().unwrap();
         let shares: Vec<f64> = parts.iter().map(|part| part["share"].as_f64().unwrap()).collect();
         assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-9, "{shares:?}");

@@ -65,17 +65,17 @@ impl Browser {
         self.window.perform_actions(pressed).await.unwrap();
     }
 
-    /// Presses the tabulator until the focus is on what the selector names.
+    /// Presses the tabulator until the focus is on what the selector names; how often that was.
     ///
     /// # Panics
     /// When it does not get there in two hundred steps.
-    pub async fn tab_to(&self, css: &str) {
-        for _ in 0..200 {
+    pub async fn tab_to(&self, css: &str) -> usize {
+        for presses in 1..=200 {
             self.keys(&TABULATOR.to_string()).await;
             let script = "return document.activeElement.matches(arguments[0])";
             let there = self.window.execute(script, vec![css.into()]).await.unwrap();
             if there == Value::Bool(true) {
-                return;
+                return presses;
             }
         }
         panic!("the tabulator does not reach {css}");

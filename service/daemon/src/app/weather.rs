@@ -91,9 +91,11 @@ pub fn staleness(state: &AppState, record: &StationSeries, as_of: NaiveDate) -> 
     let lacking = (as_of - last).num_days() - 1;
     (lacking > state.config.weather.stale_after_days).then(|| {
         format!(
-            "The weather of station {} is stale: its last day is {last}, {lacking} days before \
-             {as_of} are missing. What follows does without them.",
-            record.station
+            "The weather of station {} is stale: its last day is {}, {lacking} days before {} are \
+             missing. What follows does without them.",
+            record.station,
+            last.format("%b %-d, %Y"),
+            as_of.format("%b %-d, %Y")
         )
     })
 }

@@ -6,6 +6,7 @@ mod answers;
 mod crew_pages;
 mod desk;
 mod document;
+mod first_steps;
 mod home_page;
 mod idempotency;
 mod import_page;

@@ -8,6 +8,7 @@ use crate::desk::{Desk, cookie_of, value};
 use crate::support::{add_account, example_with};
 
 const BRANCH: &str = "/office/settings/branch";
+const STATION: &str = "/office/settings/station";
 const CALENDAR: &str = "/office/settings/calendar";
 const TECHNICIANS: &str = "/office/settings/technicians";
 const ACCOUNTS: &str = "/office/settings/accounts";
@@ -54,7 +55,7 @@ async fn settings_are_for_the_office_alone() {
         None,
     );
     let cookie = cookie_of(&desk.service, &token).await;
-    let paths = ["/office/settings", BRANCH, CALENDAR, TECHNICIANS, ACCOUNTS];
+    let paths = ["/office/settings", BRANCH, STATION, CALENDAR, TECHNICIANS, ACCOUNTS];
     for path in paths {
         assert_eq!(desk.page(path).await.0, StatusCode::OK, "{path}");
         let url = format!("{}{path}", desk.service.url);
@@ -64,7 +65,7 @@ async fn settings_are_for_the_office_alone() {
         assert_eq!(answer.status(), StatusCode::SEE_OTHER, "nobody at {path}");
     }
     let before = desk.stored_branch().await;
-    for path in [BRANCH, CALENDAR, TECHNICIANS, ACCOUNTS] {
+    for path in [BRANCH, STATION, CALENDAR, TECHNICIANS, ACCOUNTS] {
         let (status, _) = desk.send(path, &[("name", "Stolen"), ("version", "1")]).await;
         assert_eq!(status, StatusCode::FORBIDDEN, "without the session's token: {path}");
     }

@@ -1,6 +1,7 @@
 //! The proof of the life model: past seasons predicted, and what came of it.
 
 use actix_web::{HttpResponse, get, post, web};
+use chrono::NaiveDate;
 use hotspell_store::words::Resource;
 
 use super::actions::{finished_run, noted, run_as_of};
@@ -29,11 +30,21 @@ pub(crate) async fn create_backtest(
     caller: Caller,
     body: Body<BacktestInput>,
 ) -> Result<HttpResponse, ApiError> {
-    let proof = run_as_of(&state, caller, body.value()?.as_of, proof::prove).await?;
+    let view = prove(&state, caller, body.value()?.as_of).await?;
+    Ok(finished_run(view.run_id, &view))
+}
+
+/// Runs a backtest; as of today when no day is named.
+pub(crate) async fn prove(
+    state: &web::Data<AppState>,
+    caller: Caller,
+    as_of: Option<NaiveDate>,
+) -> Result<BacktestView, ApiError> {
+    let proof = run_as_of(state, caller, as_of, proof::prove).await?;
     let view = BacktestView::from(&proof);
     let outcome = serde_json::json!({ "run_id": view.run_id, "verdict": view.verdict });
-    noted(&state, caller, "backtest", Resource::Branch, caller.branch.0, outcome).await?;
-    Ok(finished_run(view.run_id, &view))
+    noted(state, caller, "backtest", Resource::Branch, caller.branch.0, outcome).await?;
+    Ok(view)
 }
 
 /// Reads the last backtest

@@ -7,7 +7,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub(crate) mod accounts;
 pub(crate) mod actions;
 mod agreements;
-mod backtests;
+pub(crate) mod backtests;
 mod branch_stations;
 pub(crate) mod branches;
 mod bulk;

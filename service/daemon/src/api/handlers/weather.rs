@@ -212,28 +212,42 @@ pub(crate) async fn upload_weather_file(
     body: Result<web::Bytes, actix_web::Error>,
 ) -> actix_web::Result<HttpResponse> {
     let id = StationId(id.into_inner());
-    let station = read(&state, move |conn| Ok(rows::station(conn, id)?)).await?;
+    read(&state, move |conn| Ok(rows::station(conn, id)?)).await?;
     let body = body.map_err(|error| too_large(error, &request))?;
-    let (shared, now) = (state.clone(), state.now());
-    let (stored, scored_again) = run(move || {
-        let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
+    let view = read_in(&state, caller, id, "upload", body).await?;
+    Ok(HttpResponse::Ok().json(view))
+}
+
+/// Stores the days of a station's file, scores again the parts that lived through a day that says
+/// something else now, and keeps who did it. `name` is the file's in refusals.
+pub(crate) async fn read_in(
+    state: &web::Data<AppState>,
+    caller: Caller,
+    id: StationId,
+    name: &str,
+    content: web::Bytes,
+) -> Result<WeatherFileView, ApiError> {
+    let (shared, now, name) = (state.clone(), state.now(), name.to_owned());
+    let view = run(move || {
+        let (branch, station) = shared.store.read(|conn| {
+            Ok::<_, AppError>((branches::find(conn, caller.branch)?, rows::station(conn, id)?))
+        })?;
         let today = local_day(now, branch.time_zone);
-        let stored = weather::import(&shared, id, "upload", body.as_ref(), today, now)?;
-        let scored = match stored.days.last_altered {
+        let stored = weather::import(&shared, id, &name, content.as_ref(), today, now)?;
+        let scored_again = match stored.days.last_altered {
             Some(day) => late_weather::rescore(&shared, &station, day, |_| Ok(true))?,
             None => 0,
         };
-        Ok::<_, AppError>((stored, scored))
+        Ok::<_, AppError>(WeatherFileView {
+            inserted: stored.days.inserted,
+            corrected: stored.days.corrected,
+            unchanged: stored.days.unchanged,
+            findings: stored.findings,
+            scored_again,
+        })
     })
     .await?;
-    let view = WeatherFileView {
-        inserted: stored.days.inserted,
-        corrected: stored.days.corrected,
-        unchanged: stored.days.unchanged,
-        findings: stored.findings,
-        scored_again,
-    };
     let kept = view.clone();
-    write(&state, move |conn| noted(conn, &caller, "upload weather file", &kept, now)).await?;
-    Ok(HttpResponse::Ok().json(view))
+    write(state, move |conn| noted(conn, &caller, "upload weather file", &kept, now)).await?;
+    Ok(view)
 }

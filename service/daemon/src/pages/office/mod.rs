@@ -33,7 +33,12 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
             web::resource("/office/rehearsal/{run}/stop").route(web::post().to(rehearsal::stop)),
         )
         .service(web::resource("/office/weather").route(web::get().to(weather::show)))
-        .service(web::resource("/office/proof").route(web::get().to(proof::show)))
+        .service(web::resource("/office/weather/{station}").route(web::post().to(weather::take)))
+        .service(
+            web::resource("/office/proof")
+                .route(web::get().to(proof::show))
+                .route(web::post().to(proof::run)),
+        )
         .service(web::resource("/office/sites").route(web::get().to(site::find)))
         .service(
             web::resource("/office/sites/{site}")

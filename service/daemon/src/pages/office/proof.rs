@@ -10,11 +10,13 @@ use askama::Template;
 use hotspell_reliability::backtest::{ObservedExpected, SeasonProof, Verdict};
 use hotspell_store::branches;
 
+use crate::api::handlers::backtests::prove;
 use crate::app::AppError;
 use crate::app::proof::{self, Proof};
 use crate::pages::charts::gain::gain_svg;
+use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
-use crate::pages::shell::{self, PROOF, Shell};
+use crate::pages::shell::{self, PROOF, Shell, see_other};
 use crate::pages::visitor::Office;
 use crate::pages::words;
 use crate::state::AppState;
@@ -64,6 +66,16 @@ pub(super) async fn show(
     .await?;
     let shell = Shell::signed_in(&request, &caller, "Is the model right?", &name, Some(PROOF));
     shell::show(StatusCode::OK, &ProofPage { shell, proof: found.as_ref().map(view) })
+}
+
+/// Runs the backtest now.
+pub(super) async fn run(
+    state: web::Data<AppState>,
+    office: Office,
+    _: SessionForm,
+) -> Result<HttpResponse, PageError> {
+    prove(&state, office.0, None).await?;
+    Ok(see_other(PROOF.path))
 }
 
 fn view(proof: &Proof) -> ProofView {

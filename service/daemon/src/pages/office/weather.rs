@@ -12,12 +12,18 @@ use chrono::NaiveDate;
 use hotspell_domain::local_time::local_day;
 use hotspell_store::branches;
 use hotspell_store::weather::Finding;
+use hotspell_store::words::StationId;
 use hotspell_weather::gaps::Origin;
 use hotspell_weather::quality::FindingKind;
 use hotspell_weather::temperature::TemperatureUnit;
 
+use crate::api::caller::Caller;
+use crate::api::handlers::weather::read_in;
+use crate::api::problem::ProblemKind;
+use crate::api::types::weather::WeatherFileView;
 use crate::app::weather_report::{self, CorrectedDay, FilledStretch, StationReport};
 use crate::app::{AppError, stations};
+use crate::pages::files::SessionFiles;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, WEATHER};
 use crate::pages::visitor::Office;
@@ -31,6 +37,10 @@ const STRETCHES_SHOWN: usize = 40;
 #[template(path = "weather.html")]
 struct WeatherPage {
     shell: Shell,
+    /// What became of a file, good or bad.
+    told: Option<(&'static str, String)>,
+    /// What a file may have.
+    most: String,
     stations: Vec<StationView>,
 }
 
@@ -39,6 +49,8 @@ struct StationView {
     name: String,
     tone: &'static str,
     lead: String,
+    /// Whether no day is stored yet.
+    empty: bool,
     findings: Vec<FindingRow>,
     filled: Result<Vec<FilledRow>, String>,
     more_filled: usize,
@@ -75,24 +87,82 @@ pub(super) async fn show(
     request: HttpRequest,
     office: Office,
 ) -> Result<HttpResponse, PageError> {
-    let caller = office.0;
-    let id = caller.branch;
+    page(&state, &request, office.0, StatusCode::OK, None).await
+}
+
+async fn page(
+    state: &web::Data<AppState>,
+    request: &HttpRequest,
+    caller: Caller,
+    status: StatusCode,
+    told: Option<(&'static str, String)>,
+) -> Result<HttpResponse, PageError> {
+    let shared = state.clone();
     let (branch, reports) = blocking(move || {
-        let branch = state.store.read(|conn| branches::find(conn, id))?;
-        let today = local_day(state.now(), branch.time_zone);
-        let stations = state.store.read(|conn| stations::of_branch(conn, &branch))?;
+        let branch = shared.store.read(|conn| branches::find(conn, caller.branch))?;
+        let today = local_day(shared.now(), branch.time_zone);
+        let stations = shared.store.read(|conn| stations::of_branch(conn, &branch))?;
         let reports = stations
             .iter()
-            .map(|station| weather_report::of_station(&state, station.id, today))
+            .map(|station| weather_report::of_station(&shared, station.id, today))
             .collect::<Result<Vec<StationReport>, AppError>>()?;
         Ok::<_, AppError>((branch, reports))
     })
     .await?;
     let unit = branch.temperature_unit.into();
     let shell =
-        Shell::signed_in(&request, &caller, "Is the weather right?", &branch.name, Some(WEATHER));
+        Shell::signed_in(request, &caller, "Is the weather right?", &branch.name, Some(WEATHER));
+    let most = words::megabytes(state.config.server.body_limit_bytes);
     let stations = reports.iter().map(|report| view(report, unit)).collect();
-    shell::show(StatusCode::OK, &WeatherPage { shell, stations })
+    shell::show(status, &WeatherPage { shell, told, most, stations })
+}
+
+/// Reads a station's file in and says what became of it. The same file again changes nothing.
+pub(super) async fn take(
+    state: web::Data<AppState>,
+    request: HttpRequest,
+    office: Office,
+    station: web::Path<i64>,
+    sent: SessionFiles,
+) -> Result<HttpResponse, PageError> {
+    let (caller, id) = (office.0, StationId(station.into_inner()));
+    if sent.too_large {
+        let most = words::megabytes(state.config.server.body_limit_bytes);
+        let why = format!("A file may have {most}; this one has more. Cut it by years into several.");
+        let told = Some(("bad", why));
+        return page(&state, &request, caller, StatusCode::PAYLOAD_TOO_LARGE, told).await;
+    }
+    let Some(file) = sent.files.into_iter().next() else {
+        let told = Some(("bad", "Choose the file of the station's daily record.".to_owned()));
+        return page(&state, &request, caller, StatusCode::UNPROCESSABLE_ENTITY, told).await;
+    };
+    match read_in(&state, caller, id, &file.name, file.content.into()).await {
+        Ok(view) => {
+            let told = Some(("good", became(&file.name, &view)));
+            page(&state, &request, caller, StatusCode::OK, told).await
+        }
+        Err(error) if error.kind() == ProblemKind::InvalidInput => {
+            let why: Vec<&str> = error.field_errors().iter().map(|it| it.detail.as_str()).collect();
+            let told = Some(("bad", format!("Nothing of it was kept: {}.", why.join("; "))));
+            page(&state, &request, caller, error.kind().status(), told).await
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// What became of a file, in a sentence.
+fn became(name: &str, view: &WeatherFileView) -> String {
+    let scored = match view.scored_again {
+        0 => String::new(),
+        parts => format!(" {} scored again.", words::count(parts, "part was", "parts were")),
+    };
+    format!(
+        "{name}: {} new, {} corrected, {} said the same; {}.{scored}",
+        words::count(view.inserted, "day is", "days are"),
+        words::count(view.corrected, "was", "were"),
+        view.unchanged,
+        words::count(view.findings, "finding", "findings")
+    )
 }
 
 fn view(report: &StationReport, unit: TemperatureUnit) -> StationView {
@@ -103,6 +173,7 @@ fn view(report: &StationReport, unit: TemperatureUnit) -> StationView {
         name: format!("{} ({})", report.station.name, report.station.key),
         tone,
         lead,
+        empty: report.covered.is_none(),
         findings: report.findings.iter().map(|found| finding_row(found, unit)).collect(),
         filled: report
             .filled
