@@ -7,6 +7,7 @@ use hotspell_store::words::{RunKind, RunOutcome};
 use hotspell_test_support::TestDatabase;
 use serde_json::json;
 
+use crate::own_words::Session;
 use crate::season_loop::{Season, score};
 
 #[tokio::test]
@@ -15,7 +16,14 @@ async fn past_seasons_are_predicted_and_a_refused_fit_leaves_the_last_model_in_f
         let season = Season::begin(kind).await;
         let (daemon, office) = season.start().await;
         office.get("/api/v1/backtest").await.problem(404);
+        let session = Session::begin(&daemon, &season.office_token).await;
+        let page = "/office/proof";
+        let empty = session.page(page).await;
+        assert!(empty.contains("no backtest yet") && !empty.contains("/api/"), "{empty}");
         score(&office).await;
+        session.send(page, page, &[]).await;
+        let told = session.page(page).await;
+        assert!(told.contains("In 5 past seasons the model expected"), "{told}");
 
         let proof = office.post("/api/v1/backtests", &json!({})).await.json(201);
         let years: Vec<&str> = proof["seasons"]

@@ -4,6 +4,7 @@ use reqwest::StatusCode;
 use serde_json::{Value, json};
 
 use crate::desk::{Desk, value};
+use crate::import_page::part;
 use crate::support::example_with;
 
 const STATION: &str = "/office/settings/station";
@@ -94,4 +95,39 @@ async fn a_station_is_named_with_the_branch_or_neither_is_kept() {
     let audit = desk.read("/api/v1/audit?limit=500").await;
     let named = |it: &&Value| it["action"] == "put weather station";
     assert_eq!(audit["items"].as_array().unwrap().iter().filter(named).count(), 3);
+}
+
+#[tokio::test]
+async fn a_stations_record_is_read_in_on_the_weather_page_once_and_a_wrong_file_is_told() {
+    let desk = Desk::open().await;
+    assert_eq!(send(&desk, &[]).await.0, StatusCode::SEE_OTHER);
+    let (_, page) = desk.page("/office/weather").await;
+    assert!(page.contains("No day is stored yet"), "{page}");
+    let token = value(&page, "form_token").to_owned();
+    let upload = async |token: &str, name: &str, content: &[u8]| {
+        let parts = [part("form_token", None, token.as_bytes()), part("file", Some(name), content)];
+        let (status, page, _) = desk.send_parts("/office/weather/1", parts.concat()).await;
+        (status, page)
+    };
+    // NOAA GHCN-Daily, Phoenix (U.S. public domain), as the demo has it.
+    let file = concat!(env!("CARGO_MANIFEST_DIR"), "/../../seed/weather/ghcnd_USW00023183.dly");
+    let record = std::fs::read(file).unwrap();
+
+    assert_eq!(upload("of another page", "p.dly", &record).await.0, StatusCode::FORBIDDEN);
+    let (status, page) = upload(&token, "parts.csv", b"key,class\nK-1,contactor\n").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{page}");
+    assert!(page.contains("Nothing of it was kept: "), "{page}");
+    let (status, page) = upload(&token, "", b"").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{page}");
+    assert!(page.contains("Choose the file of the station"), "{page}");
+    assert!(page.contains("No day is stored yet"), "nothing was half done: {page}");
+
+    let (status, page) = upload(&token, "phoenix.dly", &record).await;
+    assert_eq!(status, StatusCode::OK, "{page}");
+    assert!(page.contains("phoenix.dly: ") && page.contains(" days are new, 0 were"), "{page}");
+    assert!(page.contains("The record runs from "), "{page}");
+    let (_, again) = upload(&token, "phoenix.dly", &record).await;
+    assert!(again.contains("phoenix.dly: 0 days are new, 0 were corrected"), "{again}");
+    let (_, season) = desk.page("/office/season").await;
+    assert!(season.contains("✓ done:</span> Read in its daily record"), "{season}");
 }

@@ -24,12 +24,17 @@ impl Desk {
         for (name, content) in files {
             body.extend(part("files", Some(name), content));
         }
-        self.send_parts(body).await
+        self.send_parts(PATH, body).await
     }
 
-    async fn send_parts(&self, mut body: Vec<u8>) -> (StatusCode, String, String) {
+    /// Sends the parts of a form.
+    pub(crate) async fn send_parts(
+        &self,
+        path: &str,
+        mut body: Vec<u8>,
+    ) -> (StatusCode, String, String) {
         body.extend(b"--edge--\r\n");
-        let request = self.browser.post(format!("{}{PATH}", self.service.url));
+        let request = self.browser.post(format!("{}{path}", self.service.url));
         let request = request
             .header("Cookie", &self.cookie)
             .header("Content-Type", "multipart/form-data; boundary=edge")
@@ -71,7 +76,7 @@ impl Desk {
 }
 
 /// A part of a multipart form (RFC 7578).
-fn part(name: &str, file: Option<&str>, content: &[u8]) -> Vec<u8> {
+pub(crate) fn part(name: &str, file: Option<&str>, content: &[u8]) -> Vec<u8> {
     let file = file.map(|file| format!("; filename=\"{file}\"\r\nContent-Type: text/csv"));
     let head = format!(
         "--edge\r\nContent-Disposition: form-data; name=\"{name}\"{}\r\n\r\n",
@@ -239,14 +244,14 @@ async fn forms_of_others_and_what_cannot_be_read_are_refused_in_words() {
     let token = value(&page, "form_token").to_owned();
     // No token, a token of another session, a file before the token.
     let file = part("files", Some("homes.csv"), SITES.as_bytes());
-    assert_eq!(desk.send_parts(file.clone()).await.0, StatusCode::FORBIDDEN);
+    assert_eq!(desk.send_parts(PATH, file.clone()).await.0, StatusCode::FORBIDDEN);
     let other = "0".repeat(token.len());
     assert_eq!(
         desk.upload(&other, &[("homes.csv", SITES.as_bytes())]).await.0,
         StatusCode::FORBIDDEN
     );
     let late = [file, part("form_token", None, token.as_bytes())].concat();
-    assert_eq!(desk.send_parts(late).await.0, StatusCode::FORBIDDEN);
+    assert_eq!(desk.send_parts(PATH, late).await.0, StatusCode::FORBIDDEN);
 
     let (status, page, _) = desk.upload(&token, &[("", b"")]).await;
     assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);

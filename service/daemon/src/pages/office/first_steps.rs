@@ -58,7 +58,7 @@ pub(super) fn of_branch(
             !agreed.is_empty(),
             "Bring in homes, machines, parts and agreements",
             "From the files of your records; nothing is stored before you have seen what it would be.",
-            "/office/sites",
+            super::import::PATH,
         ),
         step(
             runs::latest(conn, id, RunKind::Scoring)?.is_some(),

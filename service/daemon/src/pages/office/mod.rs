@@ -2,8 +2,8 @@
 //! home, the proof of the model.
 
 mod day;
-mod import;
 mod first_steps;
+mod import;
 mod needs;
 mod no_cool;
 mod part;

@@ -128,7 +128,8 @@ pub(super) async fn take(
     let (caller, id) = (office.0, StationId(station.into_inner()));
     if sent.too_large {
         let most = words::megabytes(state.config.server.body_limit_bytes);
-        let why = format!("A file may have {most}; this one has more. Cut it by years into several.");
+        let why =
+            format!("A file may have {most}; this one has more. Cut it by years into several.");
         let told = Some(("bad", why));
         return page(&state, &request, caller, StatusCode::PAYLOAD_TOO_LARGE, told).await;
     }
