@@ -2,7 +2,7 @@
 //! accepts one, and route and load list follow.
 
 use harness::Client;
-use hotspell_test_support::TestDatabase;
+use hotspell_test_support::{DatabaseKind, TestDatabase};
 use serde_json::{Value, json};
 
 use crate::own_words::Session;
@@ -150,4 +150,36 @@ async fn breaks_a_promise_and_says_so(season: &Season, office: &Client, call: &V
         let text = text_of(mail.last().unwrap());
         assert!(mail.len() >= 2 && text.contains("homes that have no cooling at all"), "{text}");
     }
+}
+
+#[tokio::test]
+async fn a_call_into_a_day_whose_truck_is_loaded_tells_the_office_which_parts_are_short() {
+    let mut season = Season::begin(DatabaseKind::Sqlite).await;
+    let (daemon, office) = season.start().await;
+    score(&office).await;
+    plan_and_adopt(&office).await;
+    let stretch = json!({ "first_day": "2025-02-18", "last_day": "2025-02-18" });
+    office.post("/api/v1/load-lists", &stretch).await.json(200);
+    assert!(daemon.stop().await);
+    // Nine in the morning of the next day, by the clock of Phoenix.
+    season.at("2025-02-18 16:00:00");
+    let (daemon, office) = season.start().await;
+    let session = Session::begin(&daemon, &season.office_token).await;
+    let before = session.page("/office/season").await;
+    assert!(!before.contains("short on "), "{before}");
+    let site = id_by_key(&office, "/api/v1/sites", "S-3").await;
+    let call = json!({ "site_id": site, "vulnerabilities": ["infant"] });
+    let call = office.post("/api/v1/no-cool-calls", &call).await.json(201);
+    let ways = call["ways"].as_array().unwrap();
+    let way = ways.iter().find(|way| way["day"] == "2025-02-18").expect("somebody goes today");
+    let place = json!({ "day": way["day"], "technician_id": way["technician_id"],
+        "break_promises": way["breaks_a_promise"] });
+    let path = format!("/api/v1/no-cool-calls/{}/acceptance", call["id"]);
+    office.post(&path, &place).await.json(200);
+    let after = session.page("/office/season").await;
+    assert!(after.contains("short on "), "{after}");
+    assert!(after.contains("The day changed after the truck was loaded"), "{after}");
+    let row = after.lines().find(|line| line.contains(" × Dual run capacitor 45+5 µF 440 V"));
+    assert!(row.is_some(), "{after}");
+    assert!(daemon.stop().await);
 }

@@ -38,7 +38,7 @@ pub mod notices;
 pub mod outlook;
 pub mod owed;
 pub mod parts;
-mod parts_ahead;
+pub mod parts_ahead;
 pub mod photos;
 pub mod plan_change;
 pub mod plan_compare;

@@ -5,10 +5,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate};
-use hotspell_domain::{BranchId, ComponentClass, DateRange, TechnicianId};
+use chrono::{Days, NaiveDate, NaiveTime};
+use hotspell_domain::local_time;
+use hotspell_domain::{BranchId, ComponentClass, DateRange, LoadListId, TechnicianId};
 use hotspell_notices::compose::{DayLoad, DigestList, PartShort, PartToCarry};
-use hotspell_store::routes::{self, LoadLine, LoadListLineFilter, RouteFilter, RouteRecord};
+use hotspell_store::branches::BranchRecord;
+use hotspell_store::routes::{
+    self, LoadLine, LoadListLineFilter, LoadListRecord, RouteFilter, RouteRecord,
+};
+use hotspell_store::words::RouteState;
 use hotspell_store::{AnyConnection, Page};
 
 use super::loads::{self, Reckoned};
@@ -61,6 +66,57 @@ pub(super) fn of_branch(
     })
 }
 
+/// What today's trucks lack because a day changed after its truck was loaded: what the list of the route
+/// in force asks for beyond the list with which the day began. Read from stored lists, so that a page can
+/// show it at any time; what readings of the last night ask for besides is in [`of_branch`].
+///
+/// # Errors
+/// Those of the store.
+pub fn short_since_loading(
+    conn: &mut AnyConnection,
+    branch: &BranchRecord,
+    today: NaiveDate,
+) -> Result<Vec<PartShort>, AppError> {
+    let names = technician_names(conn, branch.id)?;
+    let dawn = local_time::instant(today, NaiveTime::MIN, branch.time_zone);
+    let mut by_technician: BTreeMap<TechnicianId, Vec<(RouteRecord, LoadListRecord)>> =
+        BTreeMap::new();
+    for (route, list) in lists(conn, branch.id, None, today)? {
+        by_technician.entry(route.technician_id).or_default().push((route, list));
+    }
+    let mut short = Vec::new();
+    for (technician, lists) in by_technician {
+        let in_force = lists.iter().find(|(route, _)| route.state == RouteState::Current);
+        let before = lists.iter().rev().find(|(_, list)| list.created_at < dawn);
+        let (Some((route, asked)), Some((_, loaded))) = (in_force, before.or(lists.first())) else {
+            continue;
+        };
+        let needed = Reckoned { route: route.clone(), lines: lines(conn, branch.id, asked.id)? };
+        let name = names.get(&technician).map(|it| letters::first_name(it)).unwrap_or_default();
+        short.extend(lacking(&needed, &lines(conn, branch.id, loaded.id)?, &name));
+    }
+    Ok(short)
+}
+
+/// The load lists of a day in the order of the routes' revisions; of one technician or of all.
+fn lists(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    technician: Option<TechnicianId>,
+    day: NaiveDate,
+) -> Result<Vec<(RouteRecord, LoadListRecord)>, AppError> {
+    let filter =
+        RouteFilter { technician, days: DateRange::new(day, day), ..RouteFilter::default() };
+    let mut found = Vec::new();
+    for route in routes::list(conn, branch, &filter, Page::everything())? {
+        if let Some(list) = routes::load_list_of(conn, branch, route.id)? {
+            found.push((route, list));
+        }
+    }
+    found.sort_by_key(|(route, _)| route.revision);
+    Ok(found)
+}
+
 /// The lines of the newest load list of a technician's day, whatever the revision of the route: with it
 /// the truck was loaded.
 fn loaded(
@@ -68,22 +124,17 @@ fn loaded(
     branch: BranchId,
     route: &RouteRecord,
 ) -> Result<Option<Vec<LoadLine>>, AppError> {
-    let filter = RouteFilter {
-        technician: Some(route.technician_id),
-        days: DateRange::new(route.day, route.day),
-        ..RouteFilter::default()
-    };
-    let mut newest = None;
-    for revision in routes::list(conn, branch, &filter, Page::everything())? {
-        let Some(list) = routes::load_list_of(conn, branch, revision.id)? else { continue };
-        let earlier: Option<i32> = newest.as_ref().map(|(revision, _)| *revision);
-        if earlier.is_none_or(|earlier| earlier < revision.revision) {
-            newest = Some((revision.revision, list.id));
-        }
-    }
-    let Some((_, list)) = newest else { return Ok(None) };
+    let newest = lists(conn, branch, Some(route.technician_id), route.day)?.pop();
+    newest.map(|(_, list)| lines(conn, branch, list.id)).transpose()
+}
+
+fn lines(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    list: LoadListId,
+) -> Result<Vec<LoadLine>, AppError> {
     let filter = LoadListLineFilter { load_list: Some(list) };
-    let lines = routes::list_lines(conn, branch, &filter, Page::everything())?;
+    let rows = routes::list_lines(conn, branch, &filter, Page::everything())?;
     let line = |row: &routes::LoadListLineRecord| LoadLine {
         class: row.class,
         rating: row.rating.clone(),
@@ -91,7 +142,7 @@ fn loaded(
         chance_short: row.chance_short,
         why: row.why.clone(),
     };
-    Ok(Some(lines.iter().map(line).collect()))
+    Ok(rows.iter().map(line).collect())
 }
 
 fn lacking(needed: &Reckoned, loaded: &[LoadLine], technician: &str) -> Vec<PartShort> {

@@ -65,7 +65,7 @@ pub(super) fn needs(stored: &Stored, season: &Result<BranchSeason, String>) -> V
     let of_homes = [asked_need(stored), missed_need(stored), silent(stored), left_out(stored)];
     // An office that has yet to name its station knows that it has no season.
     let weather = stored.steps.is_empty().then(|| weather(season)).flatten();
-    let rest = [weather, assumptions(stored)];
+    let rest = [short(stored), weather, assumptions(stored)];
     of_homes.into_iter().chain(rest).flatten().collect()
 }
 
@@ -114,6 +114,25 @@ fn left_out(stored: &Stored) -> Option<Need> {
         Some(("/office/settings/technicians", "Hours of the technicians")),
         &unplaced(stored),
         |(visit, reason)| Row::of_home(stored, visit, (*reason).to_owned()),
+    )
+}
+
+fn short(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("part is short on a truck", "kinds of parts are short on trucks"),
+        "The day changed after the truck was loaded: tell the technician before the stop.",
+        Some(("/office/day", "The day with its loads")),
+        &stored.short,
+        |part| {
+            Row::from(format!(
+                "{}: {} of {} × {} {}",
+                part.technician_first_name,
+                part.loaded,
+                part.needed,
+                words::part(part.class),
+                words::rating(&part.rating)
+            ))
+        },
     )
 }
 

@@ -13,6 +13,7 @@ use askama::Template;
 use chrono::{Datelike, Days, NaiveDate, TimeDelta};
 use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, SiteId, VisitId, VisitState};
+use hotspell_notices::compose::PartShort;
 use hotspell_store::answers::{self, AnswerFilter};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
@@ -28,6 +29,7 @@ use super::first_steps::{self, Step};
 use super::needs::{Need, homes_named, needs};
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
+use crate::app::parts_ahead;
 use crate::app::rehearsal;
 use crate::app::scoring::ScoringSummary;
 use crate::app::season_plan::PlanFigures;
@@ -123,6 +125,8 @@ pub(super) struct Stored {
     pub(super) rehearsed: Option<String>,
     /// Newest word of a household about a visit, if it asked for something.
     pub(super) asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
+    /// What today's trucks lack.
+    pub(super) short: Vec<PartShort>,
     /// What is still to be done before a season can be planned.
     pub(super) steps: Vec<Step>,
 }
@@ -154,6 +158,7 @@ impl Stored {
                 rehearsed: rehearsal::latest(conn, branch)?
                     .map(|(_, rehearsed)| super::rehearsal::lead(&rehearsed)),
                 asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
+                short: parts_ahead::short_since_loading(conn, &record, today)?,
                 steps: first_steps::of_branch(conn, &record)?,
                 branch: record,
             };
