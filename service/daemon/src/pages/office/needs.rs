@@ -65,7 +65,7 @@ pub(super) fn needs(stored: &Stored, season: &Result<BranchSeason, String>) -> V
     let of_homes = [asked_need(stored), missed_need(stored), silent(stored), left_out(stored)];
     // An office that has yet to name its station knows that it has no season.
     let weather = stored.steps.is_empty().then(|| weather(season)).flatten();
-    let rest = [short(stored), weather, assumptions(stored)];
+    let rest = [short(stored), weather, unfinished(stored), assumptions(stored)];
     of_homes.into_iter().chain(rest).flatten().collect()
 }
 
@@ -149,6 +149,25 @@ fn weather(season: &Result<BranchSeason, String>) -> Option<Need> {
         rows: vec![Row::from(said)],
         more: 0,
     })
+}
+
+/// Files that were looked at and neither mended nor imported.
+fn unfinished(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("import is not finished", "imports are not finished"),
+        "Mend what is wrong in the files, or confirm what they would do; nothing of them is stored yet.",
+        Some((super::import::PATH, "Import")),
+        &stored.unfinished,
+        |import| {
+            let names: Vec<&str> = import.files.iter().map(|file| file.name.as_str()).collect();
+            let wrong = match (import.is_refused, import.rows_in_error) {
+                (false, _) => "not confirmed yet".to_owned(),
+                (true, 0) => "cannot be read".to_owned(),
+                (true, rows) => words::count(rows, "row is wrong", "rows are wrong"),
+            };
+            Row::from(format!("{}, {}: {wrong}", names.join(", "), words::date(import.day)))
+        },
+    )
 }
 
 fn assumptions(stored: &Stored) -> Option<Need> {

@@ -33,6 +33,7 @@ use crate::app::parts_ahead;
 use crate::app::rehearsal;
 use crate::app::scoring::ScoringSummary;
 use crate::app::season_plan::PlanFigures;
+use crate::app::unfinished_imports::{UnfinishedImport, unfinished_imports};
 use crate::pages::charts::season_curve::branch_season_svg;
 use crate::pages::charts::weeks::{Marks, Week, weeks_svg};
 use crate::pages::refusal::{PageError, blocking};
@@ -127,6 +128,8 @@ pub(super) struct Stored {
     pub(super) asked: BTreeMap<VisitId, (AnswerKind, Option<String>)>,
     /// What today's trucks lack.
     pub(super) short: Vec<PartShort>,
+    /// Files that somebody looked at and nobody finished.
+    pub(super) unfinished: Vec<UnfinishedImport>,
     /// What is still to be done before a season can be planned.
     pub(super) steps: Vec<Step>,
 }
@@ -134,6 +137,7 @@ pub(super) struct Stored {
 impl Stored {
     fn load(state: &AppState, branch: BranchId) -> Result<Self, AppError> {
         let now = state.now();
+        let unfinished = unfinished_imports(state, branch)?;
         state.store.read(|conn| {
             let record = branches::find(conn, branch)?;
             let today = local_day(now, record.time_zone);
@@ -158,6 +162,7 @@ impl Stored {
                 rehearsed: rehearsal::latest(conn, branch)?
                     .map(|(_, rehearsed)| super::rehearsal::lead(&rehearsed)),
                 asked: asked(conn, branch, now - TimeDelta::days(ANSWER_DAYS))?,
+                unfinished,
                 short: parts_ahead::short_since_loading(conn, &record, today)?,
                 steps: first_steps::of_branch(conn, &record)?,
                 branch: record,
