@@ -307,7 +307,8 @@ fn season_view(stored: &Stored, season: &BranchSeason) -> SeasonView {
     let heat = outlook.heat_so_far.map(|heat| {
         let gap = match heat.missing_days {
             0 => String::new(),
-            days => format!(" {} without a value are not in the sum.", words::count(days, "day", "days")),
+            1 => " One day without a value is not in the sum.".to_owned(),
+            days => format!(" {days} days without a value are not in the sum."),
         };
         format!(
             "{:.0} {unit} so far; normal by now is {:.0}, and eight years of ten lie between {:.0} and {:.0}. Warmer than {:.0} % of the past years.{gap}",
