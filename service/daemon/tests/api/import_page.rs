@@ -301,6 +301,11 @@ async fn what_nobody_finished_is_told_newest_first_until_it_is_done_or_left() {
     assert_eq!(format!("{PATH}/{}", unfinished[1].preview), both);
     let (_, page) = desk.page(PATH).await;
     assert!(page.contains("units.csv</a>: 2 rows are wrong, looked at on "), "{page}");
+    let (_, season) = desk.page("/office/season").await;
+    assert!(season.contains("<strong>2 imports are not finished</strong>"), "{season}");
+    assert!(season.contains(&format!("<a href=\"{PATH}\">Import</a>")), "{season}");
+    assert!(season.contains(": 2 rows are wrong</li>"), "{season}");
+    assert!(season.contains(": cannot be read</li>"), "{season}");
 
     // Mended and looked at again, it takes the place of the first; confirmed, it is done.
     let (mended, _) =
