@@ -1,9 +1,13 @@
-//! A day on the pages: its map asks nobody else, its printed sheet holds what a technician needs without a
+//! A day on the pages: its map asks nobody but the server of tiles that is set, its printed sheet holds what a technician needs without a
 //! phone, and the pause of the plan stands in it.
 
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::net::TcpListener;
+use std::sync::{Arc, Mutex};
+
 use fantoccini::Locator;
-use harness::Client;
 use harness::browser::Browser;
+use harness::{Client, eventually};
 use hotspell_test_support::{DatabaseKind, TestDatabase};
 use serde_json::{Value, json};
 
@@ -46,6 +50,91 @@ async fn the_map_of_a_day_is_drawn_without_asking_any_other_server() {
             assert!(!value.starts_with("http") && !value.starts_with("//"), "{attribute}{value}");
         }
     }
+    assert!(daemon.stop().await);
+}
+
+/// The smallest PNG file: one grey dot (ISO/IEC 15948).
+const DOT: &[u8] =
+    b"\x89PNG\r\n\x1A\n\0\0\0\rIHDR\0\0\0\x01\0\0\0\x01\x08\0\0\0\0\x3A\x7E\x9B\x55\0\0\0\nIDAT\x78\x9C\x63\x78\
+      \x01\0\0\xEA\0\xE9\xDE\xE2\x4E\x2F\0\0\0\0IEND\xAE\x42\x60\x82";
+
+/// A server of map tiles on this machine: its address, and the heads of the requests that it got.
+fn tile_server() -> (String, Arc<Mutex<Vec<String>>>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    // Another host than the service's: cookies do not tell ports apart (RFC 6265, 8.5).
+    let origin = format!("http://localhost:{}", listener.local_addr().unwrap().port());
+    let asked = Arc::new(Mutex::new(Vec::new()));
+    let heads = Arc::clone(&asked);
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let mut stream = stream.unwrap();
+            let mut head = String::new();
+            for line in BufReader::new(stream.try_clone().unwrap()).lines() {
+                let Some(line) = line.ok().filter(|line| !line.is_empty()) else { break };
+                head.push_str(&line);
+                head.push('\n');
+            }
+            // A browser opens connections ahead and may not use them.
+            if head.is_empty() {
+                continue;
+            }
+            heads.lock().unwrap().push(head);
+            let answer = format!(
+                "HTTP/1.1 200 OK\r\nContent-Type: image/png\r\nContent-Length: {}\r\n\
+                 Connection: close\r\n\r\n",
+                DOT.len()
+            );
+            // A browser that has left does not want the rest.
+            let _ = stream.write_all(answer.as_bytes()).and_then(|()| stream.write_all(DOT));
+        }
+    });
+    (origin, asked)
+}
+
+#[tokio::test]
+async fn the_map_has_tiles_under_it_when_their_address_is_set_and_pictures_come_from_there_alone() {
+    let (origin, asked) = tile_server();
+    let mut season = Season::begin(DatabaseKind::Sqlite).await;
+    season.set("map.tile_url", &format!("{origin}/{{z}}/{{x}}/{{y}}.png"));
+    season.set("map.tile_credit", "Test tiles");
+    let (daemon, office) = season.start().await;
+    score(&office).await;
+    plan_and_adopt(&office).await;
+    let route = fullest_route(&office).await;
+    let page = format!("/office/day?day={}", route["day"].as_str().unwrap());
+    let session = Session::begin(&daemon, &season.office_token).await;
+    let answer = session.answer(&page).await;
+    let policy = answer.header("Content-Security-Policy").unwrap().to_owned();
+    assert!(policy.contains(&format!("img-src 'self' data: {origin};")), "{policy}");
+    assert_eq!(policy.matches("http").count(), 1, "only pictures, only from there: {policy}");
+    let text = answer.text();
+    assert!(text.contains("<figcaption class=\"soft\">Map: Test tiles</figcaption>"), "{text}");
+    let tiles = text.matches(&format!("<image href=\"{origin}/")).count();
+    assert!((2..60).contains(&tiles), "{tiles} tiles");
+    let other = session.answer("/office/season").await;
+    assert!(!other.header("Content-Security-Policy").unwrap().contains(&origin));
+
+    let browser = Browser::open(1440, 900).await;
+    browser.show(&format!("{}/sign-in", daemon.base)).await;
+    let field = browser.window.find(Locator::Css("#token")).await.unwrap();
+    field.send_keys(&season.office_token).await.unwrap();
+    browser.press_and_wait("form:has(#token) button").await;
+    browser.show(&format!("{}{page}", daemon.base)).await;
+    let heads = eventually("every tile is asked for", async || {
+        let heads = asked.lock().unwrap().clone();
+        (heads.len() >= tiles).then_some(heads)
+    })
+    .await;
+    for head in &heads {
+        let path = head.split(' ').nth(1).unwrap();
+        assert!(text.contains(&format!("\"{origin}{path}\"")), "{path} is a tile of the map");
+        assert!(!head.to_lowercase().contains("\nreferer:"), "nobody is told of the page: {head}");
+        assert!(!head.to_lowercase().contains("\ncookie:"), "{head}");
+    }
+    let faults = browser.accessibility_faults().await;
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+    browser.whole_picture("office-day-with-tiles-1440").await;
+    browser.close().await;
     assert!(daemon.stop().await);
 }
 

@@ -134,6 +134,7 @@ fn check(config: &Config) -> Result<(), ConfigError> {
     if config.planning.speed_m_per_s <= 0.0 || config.planning.speed_m_per_s.is_nan() {
         wrong.push("planning.speed_m_per_s: expected more than 0".to_owned());
     }
+    wrong.extend(config.map.tiles().err().map(|error| error.to_string()));
     check_days(&config.planning, &mut wrong);
     check_rehearsal(&config.rehearsal, &mut wrong);
     check_decisions(&config.decisions, &mut wrong);

@@ -4,6 +4,7 @@
 //! `HOTSPELL_SECTION__KEY`. A key that is not known is an error that names it.
 
 mod load;
+mod map;
 mod secret;
 
 use std::net::SocketAddr;
@@ -12,6 +13,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 pub use load::{ConfigError, load};
+pub use map::{Map, MapError, Tiles};
 pub use secret::Secret;
 
 /// Everything that can be set.
@@ -41,6 +43,8 @@ pub struct Config {
     pub decisions: Decisions,
     /// Where driving times come from.
     pub routing: Routing,
+    /// The map under the routes of a day.
+    pub map: Map,
     /// Pictures of visits.
     pub photos: Photos,
     /// What is logged.

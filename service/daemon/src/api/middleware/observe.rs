@@ -65,6 +65,17 @@ pub async fn observe(
     Ok(response)
 }
 
+/// What pages may load and do.
+const PAGES_POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; \
+    img-src 'self' data:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; \
+    form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
+
+/// The policy of a page that shows pictures of one other origin besides.
+#[must_use]
+pub(crate) fn policy_with_pictures_of(origin: &str) -> String {
+    PAGES_POLICY.replace("img-src 'self' data:", &format!("img-src 'self' data: {origin}"))
+}
+
 /// Policies for browsers. An answer that brings its own keeps it.
 fn protect(headers: &mut HeaderMap, is_api: bool, is_docs: bool) {
     let policy = if is_api {
@@ -74,9 +85,7 @@ fn protect(headers: &mut HeaderMap, is_api: bool, is_docs: bool) {
         "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; \
          frame-ancestors 'none'; base-uri 'none'"
     } else {
-        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; \
-         connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; \
-         frame-ancestors 'none'; base-uri 'none'"
+        PAGES_POLICY
     };
     let mut set = |name: HeaderName, value: &'static str| {
         if !headers.contains_key(&name) {

@@ -4,6 +4,7 @@ pub(crate) mod calls;
 pub(crate) mod gain;
 pub(crate) mod route_map;
 pub mod season_curve;
+mod tiles;
 pub(crate) mod weeks;
 
 /// Writing into a `String` cannot fail; this keeps the pictures free of the formality.

@@ -1,17 +1,17 @@
-//! The routes of a day drawn from positions alone: no tiles, no foreign server.
+//! The routes of a day drawn from positions: on plain paper, or on map tiles where an address of such is set.
 //!
 //! Each route has a letter, a dash pattern and a colour; its stops carry letter and number, so
 //! that the picture reads without colour. North is up; the scale is told by a bar.
 
 use hotspell_domain::Position;
 
-use super::put;
+use super::{put, tiles};
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 560.0;
 const MARGIN: f64 = 40.0;
-/// Kilometres of a degree of latitude: a quarter of the meridian has 10,002 km (WGS 84).
-const KILOMETRES_PER_DEGREE: f64 = 10_002.0 / 90.0;
+/// Kilometres around the earth at the equator: a sphere of 6378.137 km, as web maps have it.
+const EQUATOR_KILOMETRES: f64 = 2.0 * std::f64::consts::PI * 6_378.137;
 /// Patterns and colours in the stylesheet.
 const STYLES: usize = 6;
 
@@ -24,9 +24,14 @@ pub(crate) struct MapRoute {
     pub(crate) stops: Vec<(usize, Position)>,
 }
 
-/// Draws the routes from and to the depot; nothing when no stop has a position.
+/// Draws the routes from and to the depot; nothing when no stop has a position. `tiles` is the address of
+/// the map under them.
 #[expect(clippy::too_many_lines, reason = "one picture, drawn from back to front")]
-pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Option<String> {
+pub(crate) fn route_map_svg(
+    depot: Option<Position>,
+    routes: &[MapRoute],
+    tiles: Option<&str>,
+) -> Option<String> {
     let places: Vec<Position> = routes
         .iter()
         .flat_map(|route| route.stops.iter().map(|(_, at)| *at))
@@ -39,6 +44,9 @@ pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Opt
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-labelledby=\"map-title\" class=\"map\">\n<title id=\"map-title\">Map of the routes, north up. The list holds the same stops.</title>\n"
     );
+    if let Some(url) = tiles {
+        tiles::draw(&mut svg, url, (WIDTH, HEIGHT), sheet.middle, sheet.units);
+    }
     for (index, route) in routes.iter().enumerate() {
         let line: String = depot
             .iter()
@@ -90,44 +98,39 @@ pub(crate) fn route_map_svg(depot: Option<Position>, routes: &[MapRoute]) -> Opt
     Some(svg)
 }
 
-/// From positions to places: an equirectangular projection around the middle of a town.
+/// From positions to places: the projection of web maps, which keeps the shape of a town.
 struct Sheet {
-    middle_latitude: f64,
-    middle_longitude: f64,
-    east: f64,
-    /// Units of the picture for a kilometre.
+    /// Its middle on the map of the world.
+    middle: (f64, f64),
+    /// Width of the map of the world, units of the picture.
+    units: f64,
+    /// Units of the picture for a kilometre at its middle.
     scale: f64,
 }
 
 impl Sheet {
     fn of(places: &[Position]) -> Option<Self> {
-        let range = |value: fn(&Position) -> f64| {
+        let places: Vec<(f64, f64)> = places.iter().map(|at| tiles::on_world_map(*at)).collect();
+        let range = |value: fn(&(f64, f64)) -> f64| {
             let low = places.iter().map(value).min_by(f64::total_cmp)?;
             let high = places.iter().map(value).max_by(f64::total_cmp)?;
             Some((low, high))
         };
-        let (south, north) = range(|at| at.latitude_degrees)?;
-        let (west, east) = range(|at| at.longitude_degrees)?;
-        let middle_latitude = f64::midpoint(south, north);
-        let shrink = middle_latitude.to_radians().cos();
-        let wide = (east - west) * shrink * KILOMETRES_PER_DEGREE;
-        let high = (north - south) * KILOMETRES_PER_DEGREE;
+        let ((west, east), (north, south)) = (range(|at| at.0)?, range(|at| at.1)?);
+        let middle = (f64::midpoint(west, east), f64::midpoint(north, south));
+        // The map of the world grows with the secant of the latitude, which is the hyperbolic cosine here.
+        let stretch = (std::f64::consts::PI * (1.0 - 2.0 * middle.1)).cosh();
+        let kilometre = stretch / EQUATOR_KILOMETRES;
         // One stop alone is shown as if it had a kilometre around it.
-        let scale =
-            ((WIDTH - 2.0 * MARGIN) / wide.max(1.0)).min((HEIGHT - 2.0 * MARGIN) / high.max(1.0));
-        Some(Self {
-            middle_latitude,
-            middle_longitude: f64::midpoint(west, east),
-            east: shrink,
-            scale,
-        })
+        let units = ((WIDTH - 2.0 * MARGIN) / (east - west).max(kilometre))
+            .min((HEIGHT - 2.0 * MARGIN) / (south - north).max(kilometre));
+        Some(Self { middle, units, scale: kilometre * units })
     }
 
     fn place(&self, at: Position) -> (f64, f64) {
-        let east = (at.longitude_degrees - self.middle_longitude) * self.east;
-        let north = at.latitude_degrees - self.middle_latitude;
-        let units = self.scale * KILOMETRES_PER_DEGREE;
-        (WIDTH / 2.0 + east * units, HEIGHT / 2.0 - north * units)
+        let (x, y) = tiles::on_world_map(at);
+        let (middle_x, middle_y) = self.middle;
+        (WIDTH / 2.0 + (x - middle_x) * self.units, HEIGHT / 2.0 + (y - middle_y) * self.units)
     }
 
     fn scale(&self, svg: &mut String) {
@@ -168,10 +171,20 @@ mod tests {
         assert!(((east - west) / (south - north) - 1.0).abs() < 1e-3);
     }
 
+    // At 33.45 degrees north a minute of latitude is 1.848 km (a sphere has 1.853; the earth is flattened).
+    #[test]
+    fn the_scale_bar_measures_the_ground() {
+        let sheet = Sheet::of(&[at(33.40, -112.1), at(33.50, -112.1)]).unwrap();
+        let (_, south) = sheet.place(at(33.45, -112.1));
+        let (_, north) = sheet.place(at(33.45 + 1.0 / 60.0, -112.1));
+        let kilometres = (south - north) / sheet.scale;
+        assert!((kilometres / 1.848 - 1.0).abs() < 0.005, "{kilometres}");
+    }
+
     #[test]
     fn routes_without_any_position_have_no_map() {
         assert_eq!(
-            route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }]),
+            route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }], None),
             None
         );
     }
@@ -180,7 +193,8 @@ mod tests {
     fn a_route_carries_its_letter_and_numbers_from_the_depot() {
         let route =
             MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
-        let svg = route_map_svg(Some(at(33.42, -111.94)), &[route]).unwrap();
+        let svg = route_map_svg(Some(at(33.42, -111.94)), &[route], None).unwrap();
+        assert!(!svg.contains("<image"), "no server is asked: {svg}");
         assert_eq!(svg.matches("<polyline").count(), 1);
         assert!(svg.contains(">A1</text>") && svg.contains(">A2</text>"), "{svg}");
         assert!(svg.contains(">depot</text>"), "{svg}");

@@ -4,6 +4,7 @@
 //! the list stand beside each other under the same letters, and each route says how full it is.
 
 use actix_web::http::StatusCode;
+use actix_web::http::header::{CONTENT_SECURITY_POLICY, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::NaiveDate;
@@ -12,11 +13,13 @@ use hotspell_domain::local_time::local_day;
 use hotspell_store::branches::{self, BranchRecord};
 use serde::Deserialize;
 
+use crate::api::middleware::observe::policy_with_pictures_of;
 use crate::app::AppError;
 use crate::app::calendar::{Calendar, time_of_day};
 use crate::app::day::{self, Day, DayStop};
 use crate::app::letters::address_of;
 use crate::app::route_mail::drivers;
+use crate::config::Tiles;
 use crate::pages::charts::route_map::{MapRoute, route_map_svg};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, DAY, Shell, TODAY};
@@ -42,6 +45,8 @@ struct DayPage {
     after: String,
     after_name: String,
     map: Option<String>,
+    /// Whose map is under the routes.
+    credit: Option<String>,
     routes: Vec<RouteView>,
 }
 
@@ -77,9 +82,17 @@ pub(super) async fn show(
     let caller = office.0;
     let asked = asked_day(query.day.as_deref())?;
     let branch = caller.branch;
+    let tiles =
+        state.config.map.tiles().map_err(|error| PageError::broken("read settings", &error))?;
     let found = blocking(move || load(&state, branch, asked)).await?;
     let shell = Shell::signed_in(&request, &caller, "Day", &found.branch.name, Some(DAY));
-    shell::show(StatusCode::OK, &page(shell, &found))
+    let mut answer = shell::show(StatusCode::OK, &page(shell, &found, tiles.as_ref()))?;
+    if let Some(tiles) = tiles {
+        let policy = HeaderValue::try_from(policy_with_pictures_of(&tiles.origin))
+            .map_err(|error| PageError::broken("write a policy", &error))?;
+        answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
+    }
+    Ok(answer)
 }
 
 struct Found {
@@ -104,7 +117,7 @@ fn load(state: &AppState, branch: BranchId, asked: Option<NaiveDate>) -> Result<
     })
 }
 
-fn page(shell: Shell, found: &Found) -> DayPage {
+fn page(shell: Shell, found: &Found, tiles: Option<&Tiles>) -> DayPage {
     let letters = || 'A'..='Z';
     let beside = |day: Option<NaiveDate>| day.unwrap_or(found.on);
     let (before, after) = (beside(found.on.pred_opt()), beside(found.on.succ_opt()));
@@ -128,7 +141,8 @@ fn page(shell: Shell, found: &Found) -> DayPage {
         before_name: words::day(before),
         after: format!("{}?day={after}", DAY.path),
         after_name: words::day(after),
-        map: route_map_svg(found.branch.depot(), &map),
+        map: route_map_svg(found.branch.depot(), &map, tiles.map(|tiles| tiles.url.as_str())),
+        credit: tiles.map(|tiles| tiles.credit.clone()),
         routes: found
             .days
             .iter()
