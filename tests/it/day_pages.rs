@@ -108,7 +108,7 @@ async fn the_map_has_tiles_under_it_when_their_address_is_set_and_pictures_come_
     assert!(policy.contains(&format!("img-src 'self' data: {origin};")), "{policy}");
     assert_eq!(policy.matches("http").count(), 1, "only pictures, only from there: {policy}");
     let text = answer.text();
-    assert!(text.contains("<figcaption class=\"soft\">Map: Test tiles</figcaption>"), "{text}");
+    assert!(text.contains("<p class=\"soft\">Map: Test tiles</p>"), "{text}");
     let tiles = text.matches(&format!("<image href=\"{origin}/")).count();
     assert!((2..60).contains(&tiles), "{tiles} tiles");
     let other = session.answer("/office/season").await;

@@ -121,7 +121,7 @@ async fn a_program_words_mail_as_the_page_does_and_every_change_is_told() {
         let kept = kept.json(200);
         let opening = "Thirty summers at your side, {name}.";
         assert_eq!((&kept["opening"], &kept["closing"]), (&json!(opening), &Value::Null));
-        assert_eq!(office.all(lines).await, [kept.clone()], "{kind:?}");
+        assert_eq!(office.all(lines).await, std::slice::from_ref(&kept), "{kind:?}");
         let session = Session::begin(&daemon, &season.office_token).await;
         let page = session.page(&format!("{TEXTS}/reminder/en")).await;
         assert!(page.contains("Thirty summers at your side, {name}."), "{page}");
