@@ -84,8 +84,10 @@ fn tile_server() -> (String, Arc<Mutex<Vec<String>>>) {
                  Connection: close\r\n\r\n",
                 DOT.len()
             );
-            // A browser that has left does not want the rest.
-            let _ = stream.write_all(answer.as_bytes()).and_then(|()| stream.write_all(DOT));
+            let sent = stream.write_all(answer.as_bytes()).and_then(|()| stream.write_all(DOT));
+            if sent.is_err() {
+                break; // The browser has left.
+            }
         }
     });
     (origin, asked)
