@@ -27,6 +27,7 @@ mod own_words;
 mod plan_alive;
 mod plan_days;
 mod plan_page;
+mod power_cuts;
 mod random_calls;
 mod rehearsal;
 mod results;

@@ -44,6 +44,14 @@ pub enum Fault {
     HangAfterMessage,
     /// Says nothing at all, not even a greeting.
     HangAtGreeting,
+    /// Never answers MAIL.
+    HangAtMail,
+    /// Never answers RCPT.
+    HangAtRecipient,
+    /// Never says «go ahead».
+    HangBeforeMessage,
+    /// Never answers, and forgets what it has of the message.
+    HangDuringMessage,
 }
 
 /// How the server protects its connections.
@@ -86,6 +94,7 @@ struct State {
     always: BTreeMap<String, Fault>,
     received: Vec<Received>,
     connections: usize,
+    hanging: usize,
     account: Option<(String, String)>,
 }
 
@@ -134,6 +143,12 @@ impl TestReceiver {
             }
         });
         Ok(Self { address, state, certificate_pem, task: task.abort_handle() })
+    }
+
+    /// Number of conversations that it has let hang so far.
+    #[must_use]
+    pub fn hanging(&self) -> usize {
+        lock(&self.state).hanging
     }
 
     /// The certificate, for a client that is to trust it.
@@ -229,7 +244,7 @@ async fn converse(stream: TcpStream, house: &House) -> std::io::Result<()> {
     let silent = lock(&house.state).plan.front() == Some(&Fault::HangAtGreeting);
     if silent {
         lock(&house.state).plan.pop_front();
-        return hang(&mut wire).await;
+        return hang(&mut wire, &house.state).await;
     }
     say(&mut wire, "220 receiver.test ready").await?;
     let mut current = Transaction {
@@ -274,8 +289,20 @@ async fn answer(
             let reply = if current.signed_in { "235 2.7.0 welcome" } else { "535 5.7.8 no" };
             say(wire, reply).await?;
         }
-        "MAIL" => say(wire, begin(house, current, line)).await?,
-        "RCPT" => say(wire, add_recipient(&house.state, current, line)).await?,
+        "MAIL" => {
+            let reply = begin(house, current, line);
+            if current.fault == Fault::HangAtMail {
+                return close_after_hanging(wire, &house.state).await;
+            }
+            say(wire, reply).await?;
+        }
+        "RCPT" => {
+            let reply = add_recipient(&house.state, current, line);
+            if current.fault == Fault::HangAtRecipient {
+                return close_after_hanging(wire, &house.state).await;
+            }
+            say(wire, reply).await?;
+        }
         "DATA" => return take_message(wire, &house.state, current).await,
         "QUIT" => {
             say(wire, "221 2.0.0 bye").await?;
@@ -343,13 +370,17 @@ async fn take_message(
     state: &Mutex<State>,
     current: &Transaction,
 ) -> std::io::Result<Next> {
-    if current.fault == Fault::DropBeforeMessage {
-        return Ok(Next::Close);
+    match current.fault {
+        Fault::DropBeforeMessage => return Ok(Next::Close),
+        Fault::HangBeforeMessage => return close_after_hanging(wire, state).await,
+        _ => say(wire, "354 go ahead").await?,
     }
-    say(wire, "354 go ahead").await?;
-    if current.fault == Fault::DropDuringMessage {
+    if matches!(current.fault, Fault::DropDuringMessage | Fault::HangDuringMessage) {
         let mut first = String::new();
         wire.read_line(&mut first).await?;
+        if current.fault == Fault::HangDuringMessage {
+            return close_after_hanging(wire, state).await;
+        }
         return Ok(Next::Close);
     }
     let data = read_data(wire).await?;
@@ -366,8 +397,7 @@ async fn take_message(
         }
         Fault::HangAfterMessage => {
             keep();
-            hang(wire).await?;
-            return Ok(Next::Close);
+            return close_after_hanging(wire, state).await;
         }
         _ => {
             keep();
@@ -377,8 +407,13 @@ async fn take_message(
     Ok(Next::Go)
 }
 
+async fn close_after_hanging(wire: &mut Wire, state: &Mutex<State>) -> std::io::Result<Next> {
+    hang(wire, state).await.map(|()| Next::Close)
+}
+
 /// Waits until the peer closes.
-async fn hang(wire: &mut Wire) -> std::io::Result<()> {
+async fn hang(wire: &mut Wire, state: &Mutex<State>) -> std::io::Result<()> {
+    lock(state).hanging += 1;
     let mut line = String::new();
     while wire.read_line(&mut line).await? > 0 {
         line.clear();
