@@ -8,6 +8,7 @@ use hotspell_store::words::StationId;
 use hotspell_test_support::TestDatabase;
 use serde_json::{Value, json};
 
+use crate::own_words::Session;
 use crate::season_loop::{
     Season, files, id_by_key, link_in, plan_and_adopt, score, season_base, text_of,
 };
@@ -152,6 +153,21 @@ async fn the_digest_of_each_morning_says_what_changed_who_waits_and_what_comes()
         for answered in [yes, call, moved, done] {
             assert_eq!(about(&waiting, answered), None, "home {answered} in {second}");
         }
+        let session = Session::begin(&daemon, &season.office_token).await;
+        let page = session.page("/office/season").await;
+        let need = page.split("not answered</strong>").nth(1).expect("who has not answered");
+        let need = need.split("</details>").next().unwrap();
+        // Those of the next five days, without the one that asked for a call.
+        let asked = visit_of(&office, call).await;
+        let near = office.all("/api/v1/visits?state=announced&limit=500").await;
+        let near = near.iter().filter(|visit| {
+            let day = visit["day"].as_str().unwrap();
+            ("2025-02-19"..="2025-02-23").contains(&day) && visit["id"] != asked["id"]
+        });
+        let count = format!("<strong>{} household", near.count());
+        assert!(page.contains(&format!("{count}s have not answered</strong>")), "{count}: {need}");
+        let named = |home: usize| need.contains(&format!(">Home {home}, "));
+        assert!(![yes, call, moved, done].into_iter().any(named), "{need}");
         let changed = section(&second, "What changed since Monday, February 17");
         let row = |home| about(&changed, home).unwrap_or_else(|| panic!("{home} in {second}"));
         assert!(row(yes).contains("tune-up: said yes to "), "{second}");

@@ -26,7 +26,7 @@ use crate::state::AppState;
 /// Days before a visit that the first reminder goes out.
 pub(super) const REMINDER_DAYS: u64 = 14;
 /// Days before a visit that a household without an answer is reminded again.
-pub(super) const SECOND_REMINDER_DAYS: u64 = 5;
+pub const SECOND_REMINDER_DAYS: u64 = 5;
 
 /// How many notices were written.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]

@@ -2,11 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use chrono::Days;
 use hotspell_domain::{SiteId, VisitId, VisitState};
 use hotspell_store::visits::VisitRecord;
 use hotspell_store::words::AnswerKind;
 
 use super::season::Stored;
+use crate::app::notices::SECOND_REMINDER_DAYS;
 use crate::app::outlook::BranchSeason;
 use crate::pages::words;
 
@@ -62,7 +64,13 @@ impl Need {
 /// Everything that needs a person, in the order of its weight. `season` is the season, or why there is
 /// none.
 pub(super) fn needs(stored: &Stored, season: &Result<BranchSeason, String>) -> Vec<Need> {
-    let of_homes = [asked_need(stored), missed_need(stored), silent(stored), left_out(stored)];
+    let of_homes = [
+        asked_need(stored),
+        missed_need(stored),
+        silent(stored),
+        unanswered_need(stored),
+        left_out(stored),
+    ];
     // An office that has yet to name its station knows that it has no season.
     let weather = stored.steps.is_empty().then(|| weather(season)).flatten();
     let rest = [short(stored), weather, unfinished(stored), assumptions(stored)];
@@ -100,6 +108,19 @@ fn silent(stored: &Stored) -> Option<Need> {
         "Call them about their visit.",
         None,
         &unreachable(stored),
+        |visit| {
+            let day = visit.day.map(words::day).unwrap_or_default();
+            Row::of_home(stored, visit, format!("visit on {day}, {}", stored.phone(visit.site_id)))
+        },
+    )
+}
+
+fn unanswered_need(stored: &Stored) -> Option<Need> {
+    Need::of(
+        ("household has not answered", "households have not answered"),
+        "Their visit is near: call them, so that nobody stands before a locked gate.",
+        None,
+        &unanswered(stored),
         |visit| {
             let day = visit.day.map(words::day).unwrap_or_default();
             Row::of_home(stored, visit, format!("visit on {day}, {}", stored.phone(visit.site_id)))
@@ -190,6 +211,7 @@ pub(super) fn homes_named(stored: &Stored) -> Vec<SiteId> {
         first(asked(stored).into_iter().map(|(visit, _)| visit).collect()),
         first(missed(stored)),
         first(unreachable(stored)),
+        first(unanswered(stored)),
         first(unplaced(stored).into_iter().map(|(visit, _)| visit).collect()),
     ]
     .concat()
@@ -216,6 +238,23 @@ fn asked(stored: &Stored) -> Vec<(&VisitRecord, String)> {
 
 fn missed(stored: &Stored) -> Vec<&VisitRecord> {
     stored.visits.iter().filter(|visit| visit.state == VisitState::Missed).collect()
+}
+
+/// Visits of the next days of which the household was told by mail and has said nothing, earliest first.
+fn unanswered(stored: &Stored) -> Vec<&VisitRecord> {
+    let last = stored.today.checked_add_days(Days::new(SECOND_REMINDER_DAYS));
+    let is_near = |visit: &VisitRecord| {
+        visit.day > Some(stored.today) && last.is_none_or(|last| visit.day <= Some(last))
+    };
+    let mut near: Vec<&VisitRecord> = stored
+        .visits
+        .iter()
+        .filter(|visit| visit.state == VisitState::Announced && is_near(visit))
+        .filter(|visit| stored.reached.contains(&visit.site_id))
+        .filter(|visit| !stored.asked.contains_key(&visit.id))
+        .collect();
+    near.sort_by_key(|visit| (visit.day, visit.id));
+    near
 }
 
 /// Visits to come of which no mail can tell, earliest first.
