@@ -160,7 +160,6 @@ fn to_call(people: &People, call: &OpenCall) -> ReachByPhone {
         about: call.about(),
         why: call.why(contact),
         words: call.words.clone(),
-        calls_in_vain: 0,
     }
 }
 

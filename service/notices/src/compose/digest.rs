@@ -86,8 +86,6 @@ pub struct ReachByPhone {
     pub why: PhoneReason,
     /// What the household wrote.
     pub words: Option<String>,
-    /// How often somebody called in vain.
-    pub calls_in_vain: usize,
 }
 
 /// A household that has not answered.

@@ -28,11 +28,9 @@ fn calls() -> Vec<ReachByPhone> {
         about: CallAbout::Visit { kind: VisitKind::TuneUp, day: Some(day("2026-03-12")) },
         why,
         words: None,
-        calls_in_vain: 0,
     };
     let asked = ReachByPhone {
         words: Some("mornings are bad".into()),
-        calls_in_vain: 2,
         ..call("Lucía Peñalosa", Some("(480) 555-0121"), PhoneReason::WantsAnotherTime)
     };
     let renewal = ReachByPhone {
@@ -41,7 +39,6 @@ fn calls() -> Vec<ReachByPhone> {
     };
     let without_a_day = ReachByPhone {
         about: CallAbout::Visit { kind: VisitKind::CapacitorCheck, day: None },
-        calls_in_vain: 1,
         ..call("T. Nakai", Some("(480) 555-0102"), PhoneReason::StillExpectsUs)
     };
     vec![
