@@ -304,7 +304,8 @@ async fn a_branch_that_has_some_kinds_only_goes_out_and_in_again_file_by_file() 
         }
         // What has not even a header is still no file of ours.
         let nothing = setup.write("in.csv", "");
-        let refused = setup.run(&["import", "sites", nothing.to_str().unwrap()]).await;
+        let arguments = ["import", "--branch", "second", "sites", nothing.to_str().unwrap()];
+        let refused = setup.run(&arguments).await;
         assert_eq!(refused.status, Some(2), "{refused:?}");
         assert!(refused.stderr.contains("it has no header"), "{refused:?}");
     }
