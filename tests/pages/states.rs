@@ -24,7 +24,7 @@ async fn technician(office: &Client) -> i64 {
     let hours =
         |weekday: &str| json!({ "weekday": weekday, "starts": "07:30:00", "ends": "16:00:00" });
     let shifts: Vec<Value> = ["mon", "tue", "wed", "thu", "fri"].map(hours).into();
-    let person = json!({ "key": "T-1", "name": long(80), "skills": ["standard"], "shifts": shifts,
+    let person = json!({ "key": "T-1", "name": long(80), "skills": ["standard", "heat-pump"], "shifts": shifts,
         "active_from": "2020-01-01", "language": "en", "absences": [] });
     made(office, "/api/v1/technicians", &person).await
 }
