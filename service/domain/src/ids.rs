@@ -21,6 +21,12 @@ macro_rules! id {
                 Self(value)
             }
         }
+
+        impl From<$name> for i64 {
+            fn from(id: $name) -> Self {
+                id.0
+            }
+        }
     )+};
 }
 

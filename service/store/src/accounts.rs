@@ -10,8 +10,9 @@ use hotspell_domain::{AccountId, BranchId, ContactId, Role, TechnicianId};
 use crate::columns::{RawId, RawInstant, RawNullId, RawNullInstant, RawText, naive};
 use crate::record::{editable, keyed, listing};
 use crate::schema::{accounts, tokens};
+use crate::sorting::{in_order, sort_keys};
 use crate::words::{TokenId, TokenScope};
-use crate::{AnyConnection, StoreError};
+use crate::{AnyConnection, SortedPage, StoreError};
 
 editable! {
     /// Somebody who may use the API. Its key is the mail address, in lower case.
@@ -44,6 +45,11 @@ listing! {
         technician: TechnicianId => |technician| accounts::technician_id.eq(technician.0),
         /// Disabled or not.
         disabled: bool => |disabled| accounts::disabled.eq(*disabled),
+    }
+    sorted by AccountSort {
+        Name "name": Text name,
+        Email "email": Text email,
+        UpdatedAt "updated_at": Instant updated_at,
     }
 }
 
@@ -194,7 +200,17 @@ pub fn revoke_token(
     if count == 0 { Err(StoreError::NotFound("token")) } else { Ok(()) }
 }
 
-/// The tokens of an account, by number.
+sort_keys! {
+    /// What [`tokens_of`] can be sorted by.
+    TokenSort of TokenRecord, numbered by "id" id {
+        Label "label": Text label,
+        CreatedAt "created_at": Instant created_at,
+        ExpiresAt "expires_at": Instant expires_at,
+        LastUsedAt "last_used_at": Instant last_used_at,
+    }
+}
+
+/// The tokens of an account, in the order of the page.
 ///
 /// # Errors
 /// Those of the database.
@@ -202,11 +218,18 @@ pub fn tokens_of(
     conn: &mut AnyConnection,
     branch: BranchId,
     account: AccountId,
+    page: impl Into<SortedPage<TokenSort>>,
 ) -> Result<Vec<TokenRecord>, StoreError> {
-    Ok(tokens::table
+    let all = tokens::table
         .filter(tokens::branch_id.eq(branch.0))
         .filter(tokens::account_id.eq(account.0))
-        .order(tokens::id)
         .select(TokenRecord::as_select())
-        .load(conn)?)
+        .into_boxed();
+    let query = in_order!(all, page.into(), tokens::id, TokenSort {
+        Label: Text tokens::label,
+        CreatedAt: Instant tokens::created_at,
+        ExpiresAt: Instant tokens::expires_at,
+        LastUsedAt: Instant tokens::last_used_at,
+    });
+    Ok(query.load(conn)?)
 }

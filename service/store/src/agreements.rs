@@ -49,4 +49,10 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| agreements::updated_at.gt(naive(*at)),
     }
+    sorted by AgreementSort {
+        Key "key": Text key,
+        FirstDay "first_day": Day first_day,
+        LastDay "last_day": Day last_day,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }

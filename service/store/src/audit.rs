@@ -43,4 +43,7 @@ listing! {
         /// Before this instant.
         until: DateTime<Utc> => |at| audit::at.lt(naive(*at)),
     }
+    sorted by AuditSort {
+        At "at": Instant at,
+    }
 }

@@ -10,9 +10,9 @@ use hotspell_domain::{BranchId, Position, TemperatureUnit};
 
 use crate::columns::{RawId, RawInstant, RawInteger, RawNullId, RawText, naive};
 use crate::connection::each;
-use crate::page::Page;
 use crate::record::Upserted;
 use crate::schema::{branch_holidays, branches};
+use crate::sorting::{SortedPage, in_order, sort_keys};
 use crate::weekdays::WeekdaySet;
 use crate::words::{Resource, StationId};
 use crate::{AnyConnection, StoreError, changes};
@@ -163,17 +163,34 @@ pub fn find_by_key(
         .optional()?)
 }
 
-/// Every office, by number.
+sort_keys! {
+    /// What [`list`] can be sorted by.
+    BranchSort of BranchRecord, numbered by "id" id {
+        Key "key": Text key,
+        Name "name": Text name,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
+}
+
+/// The office that is named, or every office, in the order of the page.
 ///
 /// # Errors
 /// Those of the database.
-pub fn list(conn: &mut AnyConnection, page: Page) -> Result<Vec<BranchRecord>, StoreError> {
-    Ok(branches::table
-        .filter(branches::id.gt(page.after_id))
-        .order(branches::id)
-        .limit(page.limit)
-        .select(BranchRecord::as_select())
-        .load(conn)?)
+pub fn list(
+    conn: &mut AnyConnection,
+    only: Option<BranchId>,
+    page: impl Into<SortedPage<BranchSort>>,
+) -> Result<Vec<BranchRecord>, StoreError> {
+    let mut all = branches::table.select(BranchRecord::as_select()).into_boxed();
+    if let Some(branch) = only {
+        all = all.filter(branches::id.eq(branch.0));
+    }
+    let query = in_order!(all, page.into(), branches::id, BranchSort {
+        Key: Text branches::key,
+        Name: Text branches::name,
+        UpdatedAt: Instant branches::updated_at,
+    });
+    Ok(query.load(conn)?)
 }
 
 /// Replaces every field, if nobody changed the office since the expected version.

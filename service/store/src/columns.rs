@@ -20,8 +20,8 @@ use hotspell_domain::{
 use crate::error::StoreError;
 use crate::weekdays::WeekdaySet;
 use crate::words::{
-    AnswerKind, Channel, LinkId, LinkPurpose, NoticeState, PhotoId, PlanState, Resource,
-    RouteState, RunKind, RunOutcome, Section, StationId, SubscriptionId, TokenId, TokenScope,
+    AnswerKind, Channel, NoticeState, PhotoId, PlanState, Resource, RouteState, RunKind,
+    RunOutcome, Section, StationId, SubscriptionId, TokenId, TokenScope,
 };
 
 macro_rules! raw {
@@ -146,7 +146,6 @@ ids!(
     UnitId,
     VisitId,
     StationId,
-    LinkId,
     TokenId,
     PhotoId,
     SubscriptionId,
@@ -202,7 +201,6 @@ words!(
     VisitState,
     AnswerKind,
     Channel,
-    LinkPurpose,
     NoticeState,
     PlanState,
     Resource,

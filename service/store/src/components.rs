@@ -84,6 +84,14 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| components::updated_at.gt(naive(*at)),
     }
+    sorted by ComponentSort {
+        Key "key": Text key,
+        Position "position": Text position,
+        InstalledEarliest "installed_earliest": Day installed_earliest,
+        LastSeenGoodOn "last_seen_good_on": Day last_seen_good_on,
+        EndedOn "ended_on": Day ended_on,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 /// How a component's time ended.

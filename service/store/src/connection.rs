@@ -36,6 +36,8 @@ pub(crate) use each;
 pub(crate) const CHANGE_FEED_LOCK: i64 = 0x0068_6f74_0000_0001;
 /// Held alone while migrations run.
 pub(crate) const MIGRATION_LOCK: i64 = 0x0068_6f74_0000_0002;
+/// Held alone while a worker counts what leaves in a minute and takes its share.
+pub(crate) const OUTBOX_LOCK: i64 = 0x0068_6f74_0000_0003;
 
 /// Everything or nothing. SQLite begins with the write lock, since a transaction that turns into
 /// a writer half-way fails at once; PostgreSQL runs at READ COMMITTED, so every change must say

@@ -67,6 +67,11 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| contacts::updated_at.gt(naive(*at)),
     }
+    sorted by ContactSort {
+        Key "key": Text key,
+        Name "name": Text name,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 /// The homes at which somebody may and can be reached by mail, as

@@ -13,6 +13,7 @@ mod owned;
 mod page;
 mod record;
 mod schema;
+mod sorting;
 mod store;
 
 pub mod accounts;
@@ -54,5 +55,6 @@ pub use connection::{AnyConnection, attempt};
 pub use error::StoreError;
 pub use page::Page;
 pub use record::{KeyedRecord, Upserted};
+pub use sorting::{Order, Place, Placed, SortKey, SortValue, SortedPage};
 pub use store::{DatabaseKind, Store, StoreOptions};
 pub use weekdays::WeekdaySet;

@@ -1,6 +1,7 @@
 //! The outbox: messages composed once and kept until delivered or given up.
 
 use chrono::{DateTime, TimeDelta, Utc};
+use diesel::connection::SimpleConnection as _;
 use diesel::{
     BoolExpressionMethods, ExpressionMethods, Insertable, OptionalExtension, QueryDsl, Queryable,
     RunQueryDsl, Selectable, SelectableHelper,
@@ -9,7 +10,7 @@ use hotspell_domain::{BranchId, ContactId, Language, NoticeId, NoticeKind, Techn
 use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawNullId, RawNullInstant, RawText, naive};
-use crate::connection::each;
+use crate::connection::{OUTBOX_LOCK, each};
 use crate::record::listing;
 use crate::schema::notices;
 use crate::words::{Channel, NoticeState};
@@ -124,6 +125,12 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| notices::updated_at.gt(naive(*at)),
     }
+    sorted by NoticeSort {
+        NextAttemptAt "next_attempt_at": Instant next_attempt_at,
+        DeliveredAt "delivered_at": Instant delivered_at,
+        CreatedAt "created_at": Instant created_at,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 /// Puts a message into the outbox, once for each event and recipient; nothing when it is there
@@ -213,6 +220,40 @@ pub fn find_in_any_branch(
         .ok_or(StoreError::NotFound("notice"))
 }
 
+/// Who takes messages, and how many.
+#[derive(Debug, Clone, Copy)]
+pub struct Claim<'a> {
+    /// Who.
+    pub worker: &'a str,
+    /// For how long they are nobody else's.
+    pub hold_for: TimeDelta,
+    /// At most so many now.
+    pub at_most: i64,
+    /// At most so many begun within a minute, by all workers of all processes together.
+    pub per_minute: i64,
+}
+
+/// How many more messages may be begun now.
+fn share(
+    conn: &mut AnyConnection,
+    claim: &Claim<'_>,
+    now: DateTime<Utc>,
+) -> Result<i64, StoreError> {
+    if let AnyConnection::Postgres(c) = conn {
+        // Until the transaction's end, so that two workers do not take the same share. SQLite has
+        // one writer anyhow.
+        c.batch_execute(&format!("SELECT pg_advisory_xact_lock({OUTBOX_LOCK})"))?;
+    }
+    // A message that was begun was changed then, or later by what came of it: none is counted too
+    // early, and one that took long a little too long.
+    let begun: i64 = notices::table
+        .filter(notices::updated_at.gt(naive(now - TimeDelta::minutes(1))))
+        .filter(notices::attempts.gt(0))
+        .count()
+        .get_result(conn)?;
+    Ok(claim.at_most.min(claim.per_minute - begun).max(0))
+}
+
 /// Gives a worker the messages that are due, and takes them from all others until the claim runs
 /// out. Oldest due first. A message whose worker died comes free by time.
 ///
@@ -220,12 +261,11 @@ pub fn find_in_any_branch(
 /// Those of the database.
 pub fn claim(
     conn: &mut AnyConnection,
-    worker: &str,
-    claim_for: TimeDelta,
-    limit: i64,
+    claim: Claim<'_>,
     now: DateTime<Utc>,
 ) -> Result<Vec<NoticeRecord>, StoreError> {
     let at = naive(now);
+    let limit = share(conn, &claim, now)?;
     let open = [NoticeState::Waiting.as_str(), NoticeState::Unknown.as_str()];
     let due = notices::table
         .filter(notices::state.eq_any(open).and(notices::next_attempt_at.le(at)).or(
@@ -243,8 +283,8 @@ pub fn claim(
             .set((
                 notices::state.eq(NoticeState::Claimed.as_str()),
                 notices::attempts.eq(notices::attempts + 1),
-                notices::claimed_by.eq(worker),
-                notices::claimed_until.eq(naive(now + claim_for)),
+                notices::claimed_by.eq(claim.worker),
+                notices::claimed_until.eq(naive(now + claim.hold_for)),
                 notices::updated_at.eq(at),
             ))
             .returning(NoticeRecord::as_returning())

@@ -6,8 +6,9 @@ use hotspell_domain::{BranchId, TechnicianId, VisitId};
 
 use crate::columns::{RawId, RawInstant, RawNullId, naive};
 use crate::schema::{photo_contents, photos};
+use crate::sorting::{in_order, sort_keys};
 use crate::words::PhotoId;
-use crate::{AnyConnection, Page, StoreError};
+use crate::{AnyConnection, SortedPage, StoreError};
 
 /// A photo to be kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -154,7 +155,16 @@ pub fn find(
         .ok_or(StoreError::NotFound("photo"))
 }
 
-/// The photos of a visit in the order in which they came in.
+sort_keys! {
+    /// What [`list`] can be sorted by.
+    PhotoSort of PhotoRecord, numbered by "id" id {
+        ReceivedAt "received_at": Instant received_at,
+        SizeBytes "size_bytes": Whole size_bytes,
+    }
+}
+
+/// The photos of a visit, in the order of the page: that in which they came in unless it names
+/// another.
 ///
 /// # Errors
 /// Those of the database.
@@ -162,17 +172,19 @@ pub fn list(
     conn: &mut AnyConnection,
     branch: BranchId,
     visit: VisitId,
-    page: Page,
+    page: impl Into<SortedPage<PhotoSort>>,
 ) -> Result<Vec<PhotoRecord>, StoreError> {
-    Ok(photos::table
+    let all = photos::table
         .inner_join(photo_contents::table.on(photo_contents::id.eq(photos::content_id)))
         .filter(photos::branch_id.eq(branch.0))
         .filter(photos::visit_id.eq(visit.0))
-        .filter(photos::id.gt(page.after_id))
-        .order(photos::id)
-        .limit(page.limit)
         .select(COLUMNS)
-        .load(conn)?)
+        .into_boxed();
+    let query = in_order!(all, page.into(), photos::id, PhotoSort {
+        ReceivedAt: Instant photos::received_at,
+        SizeBytes: Whole photo_contents::size_bytes,
+    });
+    Ok(query.load(conn)?)
 }
 
 /// The bytes of a photo.

@@ -40,6 +40,11 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| plans::updated_at.gt(naive(*at)),
     }
+    sorted by PlanSort {
+        FirstDay "first_day": Day first_day,
+        CreatedAt "created_at": Instant created_at,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 appended! {
@@ -81,6 +86,10 @@ listing! {
         /// On this day.
         day: NaiveDate => |day| plan_stops::day.eq(*day),
     }
+    sorted by PlanStopSort {
+        Day "day": Day day,
+        StartSeconds "start_seconds": Count start_seconds,
+    }
 }
 
 appended! {
@@ -112,6 +121,11 @@ listing! {
         /// On this day.
         day: NaiveDate => |day| plan_routes::day.eq(*day),
     }
+    sorted by PlanRouteSort {
+        Day "day": Day day,
+        WorkSeconds "work_seconds": Count work_seconds,
+        TravelSeconds "travel_seconds": Count travel_seconds,
+    }
 }
 
 appended! {
@@ -132,6 +146,9 @@ listing! {
     UnplacedFilter {
         /// Of this plan.
         plan: PlanId => |plan| plan_unplaced::plan_id.eq(plan.0),
+    }
+    sorted by UnplacedSort {
+        Reason "reason": Text reason,
     }
 }
 

@@ -73,4 +73,9 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| readings::updated_at.gt(naive(*at)),
     }
+    sorted by ReadingSort {
+        TakenOn "taken_on": Day taken_on,
+        TakenAt "taken_at": Instant taken_at,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }

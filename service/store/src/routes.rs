@@ -57,6 +57,10 @@ listing! {
         /// From this plan.
         plan: PlanId => |plan| routes::plan_id.eq(plan.0),
     }
+    sorted by RouteSort {
+        Day "day": Day day,
+        CreatedAt "created_at": Instant created_at,
+    }
 }
 
 appended! {

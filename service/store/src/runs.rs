@@ -238,4 +238,8 @@ listing! {
         /// Begun at or after this instant.
         started_from: DateTime<Utc> => |at| runs::started_at.ge(naive(*at)),
     }
+    sorted by RunSort {
+        StartedAt "started_at": Instant started_at,
+        FinishedAt "finished_at": Instant finished_at,
+    }
 }

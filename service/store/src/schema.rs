@@ -611,21 +611,6 @@ diesel::table! {
 }
 
 diesel::table! {
-    answer_links (id) {
-        id -> BigInt,
-        branch_id -> BigInt,
-        visit_id -> Nullable<BigInt>,
-        contact_id -> BigInt,
-        purpose -> Text,
-        token_digest -> Text,
-        created_at -> Timestamp,
-        expires_at -> Timestamp,
-        revoked_at -> Nullable<Timestamp>,
-        used_at -> Nullable<Timestamp>,
-    }
-}
-
-diesel::table! {
     answers (id) {
         id -> BigInt,
         branch_id -> BigInt,
@@ -816,5 +801,5 @@ diesel::table! {
 }
 
 diesel::allow_tables_to_appear_in_same_query!(subscriptions, subscription_positions);
-diesel::allow_tables_to_appear_in_same_query!(units, components, readings, scores);
+diesel::allow_tables_to_appear_in_same_query!(sites, units, components, readings, scores, visits);
 diesel::allow_tables_to_appear_in_same_query!(photo_contents, photos);

@@ -3,16 +3,19 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::{exists, not};
 use diesel::{
-    BoolExpressionMethods, ExpressionMethods, JoinOnDsl, OptionalExtension, QueryDsl, Queryable,
-    RunQueryDsl, Selectable, SelectableHelper,
+    ExpressionMethods, JoinOnDsl, OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable,
+    SelectableHelper,
 };
-use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId, UnitId};
+use hotspell_domain::{
+    BranchId, ComponentClass, ComponentId, RunId, SiteId, TechnicianId, UnitId, VisitState,
+};
 use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawText, naive};
 use crate::record::{appended, listing};
-use crate::schema::{components, risk_models, scores, units};
-use crate::{AnyConnection, StoreError};
+use crate::schema::{components, risk_models, scores, sites, units, visits};
+use crate::sorting::{in_order, sort_keys};
+use crate::{AnyConnection, SortedPage, StoreError};
 
 appended! {
     /// The risk of one component as one run saw it.
@@ -87,6 +90,9 @@ pub enum Scoring {
     InForceSince(RunId),
 }
 
+/// States of a visit that is still to come and may have a day.
+const OPEN: [VisitState; 3] = [VisitState::Placed, VisitState::Announced, VisitState::Agreed];
+
 /// Which scores are ranked.
 #[derive(Debug, Clone, Default)]
 pub struct RankingFilter {
@@ -98,6 +104,19 @@ pub struct RankingFilter {
     pub component: Option<ComponentId>,
     /// At least so likely to fail in the season.
     pub p_season_from: Option<f64>,
+    /// Surely in service on this day already.
+    pub installed_by: Option<NaiveDate>,
+    /// At homes to which somebody, or nobody, comes.
+    pub coming: Option<Coming>,
+}
+
+/// Who comes to a home next, by its open visits that have a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Coming {
+    /// This technician.
+    By(TechnicianId),
+    /// Nobody: no open visit has a day.
+    Nobody,
 }
 
 /// A score with what a person needs to know of its part.
@@ -113,15 +132,29 @@ pub struct Ranked {
     pub position: String,
     /// The machine.
     pub unit_id: UnitId,
+    /// Its first possible day in service, if known.
+    pub installed_earliest: Option<NaiveDate>,
     /// The home.
     pub site_id: SiteId,
+    /// What the home is called.
+    pub site_name: String,
 }
 
 /// A score beside what names its part.
-type Row = (ScoreRecord, String, String, String, i64, i64);
+type Row = (ScoreRecord, String, String, String, i64, Option<NaiveDate>, i64, String);
 
-/// The parts most likely to fail in the season, most likely first, after the one with the given
-/// probability and number.
+sort_keys! {
+    /// What [`ranking`] can be sorted by: a part has one score in it.
+    ScoreSort of Ranked, numbered by "component_id" score.component_id {
+        PSeason "p_season": Real score.p_season,
+        HeatAge "heat_age": Real score.heat_age,
+        ExpectedHeatLeft "expected_heat_left": Real score.expected_heat_left,
+        InstalledEarliest "installed_earliest": Day installed_earliest,
+        SiteName "site_name": Text site_name,
+    }
+}
+
+/// The scores that meet the filter, in the order of the page.
 ///
 /// # Errors
 /// Those of the database.
@@ -130,22 +163,22 @@ pub fn ranking(
     branch: BranchId,
     scoring: Scoring,
     filter: &RankingFilter,
-    after: Option<(f64, ComponentId)>,
-    limit: i64,
+    page: SortedPage<ScoreSort>,
 ) -> Result<Vec<Ranked>, StoreError> {
     let mut query = scores::table
         .inner_join(components::table.on(components::id.eq(scores::component_id)))
         .inner_join(units::table.on(units::id.eq(components::unit_id)))
+        .inner_join(sites::table.on(sites::id.eq(units::site_id)))
         .filter(scores::branch_id.eq(branch.0))
-        .order((scores::p_season.desc(), scores::component_id))
-        .limit(limit)
         .select((
             ScoreRecord::as_select(),
             components::key,
             components::class,
             components::position,
             components::unit_id,
+            components::installed_earliest,
             units::site_id,
+            sites::name,
         ))
         .into_boxed();
     match scoring {
@@ -173,25 +206,31 @@ pub fn ranking(
     if let Some(probability) = filter.p_season_from {
         query = query.filter(scores::p_season.ge(probability));
     }
-    if let Some((probability, component)) = after {
-        query = query.filter(
-            scores::p_season
-                .lt(probability)
-                .or(scores::p_season.eq(probability).and(scores::component_id.gt(component.0))),
-        );
+    if let Some(day) = filter.installed_by {
+        query = query.filter(components::installed_latest.le(day));
     }
+    if let Some(coming) = filter.coming {
+        let placed = visits::table
+            .filter(visits::site_id.eq(units::site_id))
+            .filter(visits::day.is_not_null())
+            .filter(visits::state.eq_any(OPEN.map(VisitState::as_str)));
+        query = match coming {
+            Coming::By(who) => query.filter(exists(placed.filter(visits::technician_id.eq(who.0)))),
+            Coming::Nobody => query.filter(not(exists(placed))),
+        };
+    }
+    let query = in_order!(query, page, scores::component_id, ScoreSort {
+        PSeason: Real scores::p_season,
+        HeatAge: Real scores::heat_age,
+        ExpectedHeatLeft: Real scores::expected_heat_left,
+        InstalledEarliest: Day components::installed_earliest,
+        SiteName: Text sites::name,
+    });
     query.load::<Row>(conn)?.into_iter().map(ranked).collect()
 }
 
 fn ranked(
-    (score, component_key, class, position, unit, site): (
-        ScoreRecord,
-        String,
-        String,
-        String,
-        i64,
-        i64,
-    ),
+    (score, component_key, class, position, unit, installed_earliest, site, site_name): Row,
 ) -> Result<Ranked, StoreError> {
     let class = class
         .parse()
@@ -202,7 +241,9 @@ fn ranked(
         class,
         position,
         unit_id: UnitId(unit),
+        installed_earliest,
         site_id: SiteId(site),
+        site_name,
     })
 }
 

@@ -73,6 +73,13 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| sites::updated_at.gt(naive(*at)),
     }
+    sorted by SiteSort {
+        Key "key": Text key,
+        Name "name": Text name,
+        City "city": Text city,
+        PostalCode "postal_code": Text postal_code,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 /// The cities in which a branch has homes, by name.

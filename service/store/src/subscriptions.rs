@@ -36,6 +36,10 @@ listing! {
         /// Those that are told, or those that are not.
         active: bool => |active| subscriptions::active.eq(*active),
     }
+    sorted by SubscriptionSort {
+        Key "key": Text key,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 /// How far a subscription has come. Moving it is no change of the subscription.

@@ -54,6 +54,12 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| technicians::updated_at.gt(naive(*at)),
     }
+    sorted by TechnicianSort {
+        Key "key": Text key,
+        Name "name": Text name,
+        ActiveFrom "active_from": Day active_from,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 owned_list! {

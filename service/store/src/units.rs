@@ -48,4 +48,10 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| units::updated_at.gt(naive(*at)),
     }
+    sorted by UnitSort {
+        Key "key": Text key,
+        InstalledEarliest "installed_earliest": Day installed_earliest,
+        RemovedOn "removed_on": Day removed_on,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }

@@ -83,6 +83,13 @@ listing! {
         /// Changed after this instant.
         updated_after: DateTime<Utc> => |at| visits::updated_at.gt(naive(*at)),
     }
+    sorted by VisitSort {
+        Day "day": Day day,
+        WindowFirst "window_first": Day window_first,
+        WithinLast "within_last": Day within_last,
+        Priority "priority": Count priority,
+        UpdatedAt "updated_at": Instant updated_at,
+    }
 }
 
 appended! {
@@ -124,6 +131,9 @@ listing! {
         from: DateTime<Utc> => |at| visit_events::at.ge(naive(*at)),
         /// Before this instant.
         until: DateTime<Utc> => |at| visit_events::at.lt(naive(*at)),
+    }
+    sorted by VisitEventSort {
+        At "at": Instant at,
     }
 }
 
@@ -292,6 +302,9 @@ listing! {
     VisitResultFilter {
         /// Of this visit.
         visit: VisitId => |visit| visit_results::visit_id.eq(visit.0),
+    }
+    sorted by VisitResultSort {
+        ReceivedAt "received_at": Instant received_at,
     }
 }
 

@@ -17,8 +17,9 @@ use crate::schema::{
     weather_day_corrections, weather_days, weather_findings, weather_forecast_days,
     weather_stations,
 };
+use crate::sorting::{in_order, sort_keys};
 use crate::words::StationId;
-use crate::{AnyConnection, StoreError};
+use crate::{AnyConnection, SortedPage, StoreError};
 
 /// A station as its network describes it.
 #[derive(Debug, Clone, PartialEq, Queryable, Selectable, Insertable)]
@@ -193,15 +194,28 @@ pub fn station(conn: &mut AnyConnection, id: StationId) -> Result<StationRecord,
         .ok_or(StoreError::NotFound("weather station"))
 }
 
-/// Every station, by number.
+sort_keys! {
+    /// What [`stations`] can be sorted by.
+    StationSort of StationRecord, numbered by "id" id {
+        Key "key": Text key,
+        Name "name": Text name,
+    }
+}
+
+/// Every station, in the order of the page.
 ///
 /// # Errors
 /// Those of the database.
-pub fn stations(conn: &mut AnyConnection) -> Result<Vec<StationRecord>, StoreError> {
-    Ok(weather_stations::table
-        .order(weather_stations::id)
-        .select(StationRecord::as_select())
-        .load(conn)?)
+pub fn stations(
+    conn: &mut AnyConnection,
+    page: impl Into<SortedPage<StationSort>>,
+) -> Result<Vec<StationRecord>, StoreError> {
+    let all = weather_stations::table.select(StationRecord::as_select()).into_boxed();
+    let query = in_order!(all, page.into(), weather_stations::id, StationSort {
+        Key: Text weather_stations::key,
+        Name: Text weather_stations::name,
+    });
+    Ok(query.load(conn)?)
 }
 
 /// The stored days of a range, in order; a day that is not stored is not there.

@@ -23,14 +23,18 @@ macro_rules! id {
                 Self(value)
             }
         }
+
+        impl From<$name> for i64 {
+            fn from(id: $name) -> Self {
+                id.0
+            }
+        }
     )+};
 }
 
 id! {
     /// A weather station.
     StationId,
-    /// One link that a household was sent.
-    LinkId,
     /// One bearer token or session.
     TokenId,
     /// One picture of a visit.
@@ -137,16 +141,6 @@ text_enum!(
         Unknown => "unknown",
         /// No longer wanted before it went out.
         Cancelled => "cancelled",
-    }
-);
-
-text_enum!(
-    /// What a link in a notice allows.
-    LinkPurpose, "link purpose" {
-        /// To answer for one visit.
-        AnswerVisit => "answer-visit",
-        /// To stop the mail.
-        StopMail => "stop-mail",
     }
 );
 

@@ -7,7 +7,7 @@ use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::{DateTime, Utc};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, Placed, SortKey, SortedPage};
 use serde::Serialize;
 
 use super::audit::{self, Deed};
@@ -29,9 +29,11 @@ pub(crate) trait Editable: 'static {
     /// What is sent to create or change one.
     type Input: Send + 'static;
     /// What is stored.
-    type Record: Send + 'static;
+    type Record: Placed<Self::Sort> + Send + 'static;
     /// What is answered.
     type View: Serialize + Send + 'static;
+    /// What a list can be sorted by.
+    type Sort: SortKey;
     /// What narrows a list.
     type Filter: Send + 'static;
 
@@ -49,7 +51,7 @@ pub(crate) trait Editable: 'static {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &Self::Filter,
-        page: Page,
+        page: SortedPage<Self::Sort>,
     ) -> Result<Vec<Self::Record>, ApiError>;
 
     /// The record with this number.
@@ -111,18 +113,10 @@ pub(crate) async fn list<R: Editable>(
     caller: Caller,
     request: &HttpRequest,
     filter: R::Filter,
-    page: Result<(i64, i64), ApiError>,
+    page: Result<SortedPage<R::Sort>, ApiError>,
 ) -> Result<HttpResponse, ApiError> {
-    let (after, limit) = page?;
-    let views = read(state, move |conn| {
-        let records = R::list(conn, &caller, &filter, Page::after(after, limit + 1))?;
-        records
-            .into_iter()
-            .map(|record| Ok((R::id(&record), R::view(conn, record)?)))
-            .collect::<Result<Vec<_>, ApiError>>()
-    })
-    .await?;
-    Ok(PageView::of_numbered(views, limit).answer(request.path(), request.query_string()))
+    let work = move |conn: &mut AnyConnection, page| R::list(conn, &caller, &filter, page);
+    rows(state, request, page, work, R::view).await
 }
 
 /// One record, with its version as the entity tag; 304 when the client has that version.
@@ -235,21 +229,26 @@ pub(crate) fn replace<R: Editable>(
     Ok((version, after))
 }
 
-/// One page of rows that are only read.
+/// One page of rows, each as it is answered.
 ///
 /// # Errors
 /// 422 for a wrong page, and the work's own.
-pub(crate) async fn rows<T, V: Serialize + Send + 'static>(
+pub(crate) async fn rows<K: SortKey, T: Placed<K>, V: Serialize + Send + 'static>(
     state: &AppState,
     request: &HttpRequest,
-    page: Result<(i64, i64), ApiError>,
-    work: impl FnOnce(&mut AnyConnection, Page) -> Result<Vec<T>, ApiError> + Send + 'static,
-    view: impl Fn(T) -> (i64, V) + Send + 'static,
+    page: Result<SortedPage<K>, ApiError>,
+    work: impl FnOnce(&mut AnyConnection, SortedPage<K>) -> Result<Vec<T>, ApiError> + Send + 'static,
+    view: impl Fn(&mut AnyConnection, T) -> Result<V, ApiError> + Send + 'static,
 ) -> Result<HttpResponse, ApiError> {
-    let (after, limit) = page?;
+    let page = page?;
+    let (order, limit) = (page.order, page.limit);
     let views = read(state, move |conn| {
-        Ok(work(conn, Page::after(after, limit + 1))?.into_iter().map(view).collect::<Vec<_>>())
+        // One more, to see whether there is a next page.
+        work(conn, SortedPage { limit: limit + 1, ..page })?
+            .into_iter()
+            .map(|row| Ok((row.place(order), view(conn, row)?)))
+            .collect::<Result<Vec<_>, ApiError>>()
     })
     .await?;
-    Ok(PageView::of_numbered(views, limit).answer(request.path(), request.query_string()))
+    Ok(PageView::of_placed(views, order, limit).answer(request.path(), request.query_string()))
 }

@@ -28,8 +28,8 @@ use super::problem::{Problem, ProblemKind};
             equipment, heat age, risk of failure, season plans, routes, load lists and notices.\n\n\
             Instants are RFC 3339 in UTC, days are `YYYY-MM-DD` in the branch's time zone, times \
             of day are of the branch's clock, numbers carry their unit in name or description. \
-            Changes need `If-Match`; lists are paged by `cursor` and hold what belongs to the \
-            token's branch; refusals are `application/problem+json` (RFC 9457). Requests that \
+            Changes need `If-Match`; lists are sorted by `sort`, paged by `cursor` and hold what \
+            belongs to the token's branch; refusals are `application/problem+json` (RFC 9457). Requests that \
             create or act may carry an `Idempotency-Key`. An account may send a limited number of \
             requests a minute, told in `RateLimit` and `RateLimit-Policy`.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
@@ -44,6 +44,8 @@ struct Head;
 /// What is computed when it is read, and refused with 409 while something needed first is missing.
 const COMPUTED: &[&str] =
     &["find_decision", "list_visit_offers", "explain_visit", "find_season", "draw_season_curve"];
+const SORT: &str = "The member that the rows are sorted by, from low to high; after a `-` from high \
+    to low. Rows without a value come last, rows with the same value by their numbers.";
 const TOKEN: &str = "token";
 const PROBLEM_JSON: &str = "application/problem+json";
 
@@ -206,6 +208,7 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
         }
     }
     let parameters = operation.parameters.get_or_insert_with(Vec::new);
+    describe_sort(parameters);
     if changes {
         kinds.extend([ProblemKind::StaleVersion, ProblemKind::PreconditionRequired]);
         parameters.push(RefOr::T(if_match()));
@@ -222,6 +225,17 @@ fn complete(method: &str, path: &str, operation: &mut Operation) {
             .or_insert_with(|| RefOr::Ref(Ref::from_response_name(kind.slug())));
     }
     headers(method, operation);
+}
+
+/// Says of a list's order what is so in every list; its names are its own.
+fn describe_sort(parameters: &mut [RefOr<Parameter>]) {
+    for parameter in parameters {
+        if let RefOr::T(parameter) = parameter
+            && parameter.name == "sort"
+        {
+            parameter.description = Some(SORT.to_owned());
+        }
+    }
 }
 
 /// Whether the operation changes or removes a record that has a version.

@@ -100,7 +100,7 @@ fn find_visit(
     conn: &mut AnyConnection,
     id: VisitId,
 ) -> Result<(branches::BranchRecord, VisitRecord), AppError> {
-    for branch in branches::list(conn, Page::everything())? {
+    for branch in branches::list(conn, None, Page::everything())? {
         match visits::find(conn, branch.id, id) {
             Ok(visit) => return Ok((branch, visit)),
             Err(hotspell_store::StoreError::NotFound(_)) => {}
@@ -220,7 +220,7 @@ pub(super) fn find_contact(
     conn: &mut AnyConnection,
     id: ContactId,
 ) -> Result<(BranchId, ContactRecord), AppError> {
-    for branch in branches::list(conn, Page::everything())? {
+    for branch in branches::list(conn, None, Page::everything())? {
         match contacts::find(conn, branch.id, id) {
             Ok(contact) => return Ok((branch.id, contact)),
             Err(hotspell_store::StoreError::NotFound(_)) => {}

@@ -12,7 +12,7 @@ use hotspell_notices::message::{
 };
 use hotspell_notices::retry::{NextStep, RetryPolicy};
 use hotspell_store::contacts;
-use hotspell_store::notices::{self, Attempt, NoticeRecord};
+use hotspell_store::notices::{self, Attempt, Claim, NoticeRecord};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
@@ -87,7 +87,8 @@ pub struct Delivered {
     pub refused: usize,
 }
 
-/// Delivers notices that are due, at most `limit`.
+/// Delivers notices that are due, at most `limit`, and no more within a minute than
+/// `mail.per_minute` by all processes and requests together; the rest stays due.
 ///
 /// Each notice is claimed first, so that two processes never send the same one at once; a
 /// process that dies leaves its claim to run out. Its Message-ID is the same at each attempt.
@@ -129,7 +130,13 @@ async fn claim(state: &AppState, worker: &str, limit: i64) -> Result<Vec<NoticeR
     let (state, worker) = (state.clone(), worker.to_owned());
     blocking(move || {
         let now = state.now();
-        Ok(state.store.write(|conn| notices::claim(conn, &worker, CLAIM, limit, now))?)
+        let claim = Claim {
+            worker: &worker,
+            hold_for: CLAIM,
+            at_most: limit,
+            per_minute: i64::from(state.config.mail.per_minute),
+        };
+        Ok(state.store.write(|conn| notices::claim(conn, claim, now))?)
     })
     .await
 }

@@ -24,7 +24,7 @@ pub fn rescore(
 ) -> Result<usize, AppError> {
     let now = state.now();
     let mut parts = 0;
-    for branch in state.store.read(|conn| branches::list(conn, Page::everything()))? {
+    for branch in state.store.read(|conn| branches::list(conn, None, Page::everything()))? {
         let (stations, scored) = state.store.read(|conn| {
             let scored = runs::latest(conn, branch.id, RunKind::Scoring)?;
             Ok::<_, AppError>((stations::of_branch(conn, &branch)?, scored))

@@ -427,7 +427,7 @@ pub fn branch_by_key(
             branches::find_by_key(conn, key)?.ok_or_else(|| AppError::not_found("branch", key))?
         }
         None => {
-            let mut all = branches::list(conn, Page::first(2))?;
+            let mut all = branches::list(conn, None, Page::first(2))?;
             match (all.pop(), all.pop()) {
                 (Some(only), None) => only,
                 (None, _) => return Err(AppError::not_found("branch", "yet; create one first")),

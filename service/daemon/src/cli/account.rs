@@ -157,7 +157,9 @@ fn named_station(
     at: Position,
     now: DateTime<Utc>,
 ) -> Result<StationId, StoreError> {
-    if let Some(known) = weather::stations(conn)?.into_iter().find(|known| known.key == key) {
+    if let Some(known) =
+        weather::stations(conn, Page::everything())?.into_iter().find(|known| known.key == key)
+    {
         return Ok(known.id);
     }
     let station = NewStation {
@@ -198,7 +200,7 @@ pub(crate) fn chosen_branch(
     conn: &mut AnyConnection,
     key: Option<&str>,
 ) -> Result<BranchRecord, CommandError> {
-    let known = branches::list(conn, Page::everything())?;
+    let known = branches::list(conn, None, Page::everything())?;
     let keys = || known.iter().map(|branch| branch.key.clone()).collect::<Vec<_>>().join(", ");
     match (key, known.as_slice()) {
         (_, []) => Err(CommandError::Input(

@@ -57,6 +57,8 @@ pub(crate) fn run(args: &DemoArgs, hooks: Hooks) -> Result<(), CommandError> {
     let mut config = Config::default();
     config.server.public_url = format!("http://127.0.0.1:{port}");
     config.mail.folder = folder.join("outbox");
+    // Into a folder, all at once.
+    config.mail.per_minute = u32::MAX;
     config.log.filter = "warn".to_owned();
     let database = folder.join("demo.db");
     if database.exists() {

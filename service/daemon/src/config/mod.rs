@@ -122,7 +122,7 @@ pub struct Mail {
     pub from: String,
     /// Address that takes stop requests by mail (RFC 2369).
     pub stop_address: String,
-    /// Most messages per minute.
+    /// Most messages begun within a minute, by all processes on one database together.
     pub per_minute: u32,
     /// Most messages to one household in seven days.
     pub per_household_and_week: u32,

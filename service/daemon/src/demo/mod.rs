@@ -128,7 +128,7 @@ pub async fn run_loop(
     tokens: Vec<DemoToken>,
     progress: &(dyn Fn(&str) + Sync),
 ) -> Result<DemoRun, AppError> {
-    let branch = state.store.read(|conn| branches::list(conn, Page::first(1)))?;
+    let branch = state.store.read(|conn| branches::list(conn, None, Page::first(1)))?;
     let branch = branch.into_iter().next().ok_or_else(|| AppError::not_found("branch", "demo"))?;
     let today = scenario.today;
     progress("judging the life model by the past seasons");

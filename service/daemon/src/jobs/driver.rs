@@ -100,7 +100,7 @@ pub async fn run_due(
     worker: &str,
     stop: &CancellationToken,
 ) {
-    let listed = state.store.read(|conn| branches::list(conn, Page::everything()));
+    let listed = state.store.read(|conn| branches::list(conn, None, Page::everything()));
     for branch in listed.unwrap_or_else(|error| {
         tracing::error!(error = %error, "branches cannot be read");
         Vec::new()
@@ -114,8 +114,7 @@ pub async fn run_due(
             }
         }
     }
-    let limit = i64::from(state.config.mail.per_minute);
-    match delivery::deliver_due(state, channel, worker, limit).await {
+    match delivery::deliver_due(state, channel, worker, i64::MAX).await {
         Ok(sent) if sent == delivery::Delivered::default() => {}
         Ok(sent) => tracing::info!(
             delivered = sent.delivered,

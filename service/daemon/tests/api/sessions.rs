@@ -90,7 +90,14 @@ async fn session_token(
 ) -> hotspell_store::words::TokenId {
     let store = &service.state.store;
     let tokens = store
-        .read(|conn| hotspell_store::accounts::tokens_of(conn, service.branch, account))
+        .read(|conn| {
+            hotspell_store::accounts::tokens_of(
+                conn,
+                service.branch,
+                account,
+                hotspell_store::Page::everything(),
+            )
+        })
         .unwrap();
     tokens.last().unwrap().id
 }

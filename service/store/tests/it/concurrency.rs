@@ -7,9 +7,9 @@ use chrono::TimeDelta;
 use hotspell_domain::{ComponentEnd, Language, NoticeKind};
 use hotspell_store::components::{Ending, Successor};
 use hotspell_store::jobs::Due;
-use hotspell_store::notices::{Attempt, NewNotice, NoticeFilter};
+use hotspell_store::notices::{Attempt, Claim, NewNotice, NoticeFilter, NoticeRecord};
 use hotspell_store::words::{Channel, NoticeState, RunOutcome};
-use hotspell_store::{Page, StoreError, changes, components, jobs, notices, sites};
+use hotspell_store::{Page, Store, StoreError, changes, components, jobs, notices, sites};
 
 use crate::fixture::{day, fixture, now, on_both, site_fields};
 
@@ -33,6 +33,13 @@ fn notice(event: &str) -> NewNotice {
         headers: serde_json::json!({}),
         message_id: format!("<{event}@example.com>"),
     }
+}
+
+/// Takes messages of the outbox for a worker.
+fn take(store: &Store, worker: &str, per_minute: i64) -> Vec<NoticeRecord> {
+    let hold_for = TimeDelta::minutes(5);
+    let claim = Claim { worker, hold_for, at_most: 7, per_minute };
+    store.write(|c| notices::claim(c, claim, now())).unwrap()
 }
 
 on_both! {
@@ -77,9 +84,7 @@ on_both! {
                     let worker = format!("worker-{number}");
                     let mut mine = Vec::new();
                     loop {
-                        let batch = store
-                            .write(|c| notices::claim(c, &worker, TimeDelta::minutes(5), 7, now()))
-                            .unwrap();
+                        let batch = take(store, &worker, 1_000);
                         if batch.is_empty() {
                             return mine;
                         }
@@ -105,6 +110,27 @@ on_both! {
         assert_eq!(stored.len(), claims.len());
         assert!(stored.iter().all(|notice| notice.attempts == 1));
         assert_eq!(claims.len(), NOTICES);
+    }
+
+    fn workers_together_begin_no_more_messages_than_may_leave_in_a_minute(store: &Store) {
+        const PER_MINUTE: i64 = 10;
+        let f = fixture(store);
+        store.write(|c| -> Result<(), StoreError> {
+            for number in 0..THREADS * 7 {
+                notices::enqueue(c, f.branch, &notice(&format!("event-{number}")), now(), now())?;
+            }
+            Ok(())
+        }).unwrap();
+        let begun: usize = std::thread::scope(|scope| {
+            let workers: Vec<_> = (0..THREADS)
+                .map(|number| scope.spawn(move || {
+                    let worker = format!("worker-{number}");
+                    (0..3).map(|_| take(store, &worker, PER_MINUTE).len()).sum::<usize>()
+                }))
+                .collect();
+            workers.into_iter().map(|worker| worker.join().unwrap()).sum()
+        });
+        assert_eq!(i64::try_from(begun).unwrap(), PER_MINUTE);
     }
 
     fn each_due_run_of_a_job_is_done_by_one_process(store: &Store) {

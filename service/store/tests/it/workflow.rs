@@ -5,17 +5,17 @@ use hotspell_domain::{
     ComponentClass, DateRange, Language, NoticeKind, Role, VisitKind, VisitState,
 };
 use hotspell_store::accounts::{AccountFields, NewToken};
-use hotspell_store::answers::{AnswerFilter, NewAnswer, NewLink};
+use hotspell_store::answers::{AnswerFilter, NewAnswer};
 use hotspell_store::audit::{AuditFilter, NewAudit};
 use hotspell_store::idempotency::{Repeated, StoredAnswer};
-use hotspell_store::notices::{Attempt, NewNotice};
+use hotspell_store::notices::{Attempt, Claim, NewNotice};
 use hotspell_store::plans::{NewPlanStop, NewUnplaced, PlanFields, PlanStopFilter};
 use hotspell_store::routes::{LoadLine, NewLoadList, Stop};
 use hotspell_store::runs::NewRun;
 use hotspell_store::scores::NewScore;
 use hotspell_store::visits::{NewVisitResult, VisitChange, VisitEventFilter, VisitFilter};
 use hotspell_store::words::{
-    AnswerKind, Channel, LinkPurpose, NoticeState, PlanState, RunKind, RunOutcome, TokenScope,
+    AnswerKind, Channel, NoticeState, PlanState, RunKind, RunOutcome, TokenScope,
 };
 use hotspell_store::{
     Page, Store, StoreError, accounts, agreements, answers, audit, idempotency, notices, plans,
@@ -42,6 +42,27 @@ fn placed(f: &Fixture, date: &str) -> VisitChange {
         state: VisitState::Placed,
         place: Some((day(date), f.technician)),
         slot: Some(("09:00:00".parse().unwrap(), "11:00:00".parse().unwrap())),
+    }
+}
+
+/// A reminder of the fixture's visit.
+fn notice(f: &Fixture) -> NewNotice {
+    NewNotice {
+        event_key: "visit-1/reminder".to_owned(),
+        kind: NoticeKind::Reminder,
+        channel: Channel::Mail,
+        recipient: "ada@example.com".to_owned(),
+        contact_id: Some(f.contact),
+        technician_id: None,
+        visit_id: Some(f.visit),
+        language: Language::Spanish,
+        subject: "Su visita de primavera".to_owned(),
+        body_text: "texto".to_owned(),
+        body_html: Some("<p>texto</p>".to_owned()),
+        calendar: Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".to_owned()),
+        calendar_sequence: Some(3),
+        headers: json!({"Auto-Submitted": "auto-generated"}),
+        message_id: "<1@example.com>".to_owned(),
     }
 }
 
@@ -238,26 +259,14 @@ on_both! {
 
     fn a_notice_is_retried_and_delivered_once(store: &Store) {
         let f = fixture(store);
-        let notice = NewNotice {
-            event_key: "visit-1/reminder".to_owned(),
-            kind: NoticeKind::Reminder,
-            channel: Channel::Mail,
-            recipient: "ada@example.com".to_owned(),
-            contact_id: Some(f.contact),
-            technician_id: None,
-            visit_id: Some(f.visit),
-            language: Language::Spanish,
-            subject: "Su visita de primavera".to_owned(),
-            body_text: "texto".to_owned(),
-            body_html: Some("<p>texto</p>".to_owned()),
-            calendar: Some("BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n".to_owned()),
-            calendar_sequence: Some(3),
-            headers: json!({"Auto-Submitted": "auto-generated"}),
-            message_id: "<1@example.com>".to_owned(),
-        };
+        let notice = notice(&f);
         let tonight = now() + TimeDelta::hours(5);
         let id = store.write(|c| notices::enqueue(c, f.branch, &notice, tonight, now())).unwrap().unwrap();
-        let claim = |worker: &str, at| store.write(|c| notices::claim(c, worker, TimeDelta::minutes(2), 10, at)).unwrap();
+        let claim = |worker: &str, at| {
+            let hold_for = TimeDelta::minutes(2);
+            let claim = Claim { worker, hold_for, at_most: 10, per_minute: 10 };
+            store.write(|c| notices::claim(c, claim, at)).unwrap()
+        };
         assert!(claim("a", now()).is_empty(), "not before its time");
         let claimed = claim("a", tonight);
         assert_eq!((claimed.len(), &claimed[0].notice), (1, &notice));
@@ -286,23 +295,8 @@ on_both! {
         assert_eq!(store.write(|c| notices::cancel_waiting(c, f.branch, f.visit, now())).unwrap(), 1);
     }
 
-    fn an_answer_link_holds_until_revoked_or_expired(store: &Store) {
+    fn an_answer_is_kept_for_its_visit(store: &Store) {
         let f = fixture(store);
-        let link = |digest: &str| NewLink {
-            visit_id: Some(f.visit),
-            contact_id: f.contact,
-            purpose: LinkPurpose::AnswerVisit,
-            token_digest: digest.to_owned(),
-            expires_at: now() + TimeDelta::days(14),
-        };
-        for digest in ["aa", "bb"] {
-            store.write(|c| answers::insert_link(c, f.branch, &link(digest), now())).unwrap();
-        }
-        let used = |digest: &str, at| store.write(|c| answers::use_link(c, digest, at));
-        assert!(used("aa", now()).unwrap());
-        assert!(!used("aa", now()).unwrap());
-        assert!(matches!(used("bb", now() + TimeDelta::days(15)), Err(StoreError::Conflict { .. })));
-        assert!(matches!(used("cc", now()), Err(StoreError::NotFound(_))));
         store.write(|c| answers::insert(c, f.branch, NewAnswer {
             visit_id: Some(f.visit),
             contact_id: Some(f.contact),
@@ -313,8 +307,30 @@ on_both! {
         })).unwrap();
         let filter = AnswerFilter { visit: Some(f.visit), ..Default::default() };
         assert_eq!(store.read(|c| answers::list(c, f.branch, &filter, Page::first(5))).unwrap().len(), 1);
-        assert_eq!(store.write(|c| answers::revoke_links(c, f.branch, f.visit, now())).unwrap(), 2);
-        assert!(matches!(used("aa", now()), Err(StoreError::Conflict { .. })));
+    }
+
+    fn no_more_messages_are_begun_in_a_minute_than_may_be_whoever_asks(store: &Store) {
+        let f = fixture(store);
+        for number in 0..7 {
+            let notice = NewNotice {
+                event_key: format!("visit-{number}/reminder"),
+                message_id: format!("<{number}@example.com>"),
+                ..notice(&f)
+            };
+            store.write(|c| notices::enqueue(c, f.branch, &notice, now(), now())).unwrap();
+        }
+        let begun = |worker: &str, at_most: i64, seconds: i64| {
+            let hold_for = TimeDelta::minutes(10);
+            let claim = Claim { worker, hold_for, at_most, per_minute: 3 };
+            let at = now() + TimeDelta::seconds(seconds);
+            store.write(|c| notices::claim(c, claim, at)).unwrap().len()
+        };
+        assert_eq!(begun("a", 2, 0), 2);
+        assert_eq!(begun("b", 10, 5), 1, "what another worker took counts");
+        assert_eq!(begun("a", 10, 59), 0);
+        assert_eq!(begun("a", 10, 60), 2, "a minute after the first two");
+        assert_eq!(begun("b", 10, 65), 1);
+        assert_eq!(begun("b", 10, 600), 1, "and the last");
     }
 
     fn a_token_holds_until_revoked_expired_or_its_account_is_disabled(store: &Store) {

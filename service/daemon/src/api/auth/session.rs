@@ -10,6 +10,7 @@ use actix_web::cookie::{Cookie, SameSite};
 use chrono::TimeDelta;
 use hmac::{Hmac, KeyInit as _, Mac as _};
 use hotspell_domain::AccountId;
+use hotspell_store::Page;
 use hotspell_store::accounts::{self, AccountRecord, NewToken};
 use hotspell_store::words::TokenScope;
 use sha2::Sha256;
@@ -155,7 +156,7 @@ pub async fn end_all(
 ) -> Result<(), ApiError> {
     let (branch, now) = (caller.branch, state.now());
     write(state, move |conn| {
-        for token in accounts::tokens_of(conn, branch, account)? {
+        for token in accounts::tokens_of(conn, branch, account, Page::everything())? {
             if token.revoked_at.is_none() {
                 accounts::revoke_token(conn, branch, token.id, now)?;
             }

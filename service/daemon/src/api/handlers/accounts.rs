@@ -8,7 +8,7 @@ use hotspell_store::accounts::{
     self as rows, AccountFields, AccountFilter, AccountRecord, NewToken,
 };
 use hotspell_store::words::{Resource, TokenId, TokenScope};
-use hotspell_store::{AnyConnection, contacts, technicians};
+use hotspell_store::{AnyConnection, Page, contacts, technicians};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -26,7 +26,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which accounts are listed.
-    AccountQuery {
+    AccountQuery sorted by rows::AccountSort {
         /// What they may do.
         role: Role,
         /// Number of the technician they stand for.
@@ -38,12 +38,12 @@ list_query! {
 
 list_query! {
     /// Which tokens are listed.
-    TokenQuery {}
+    TokenQuery sorted by rows::TokenSort {}
 }
 
 /// Lists accounts
 ///
-/// Accounts that meet every filter, in the order of their numbers. Passwords are never shown.
+/// Accounts that meet every filter, by number unless `sort` says otherwise. Passwords are never shown.
 #[utoipa::path(
     tag = "accounts",
     params(AccountQuery),
@@ -63,7 +63,7 @@ pub(crate) async fn list_accounts(
     };
     let work =
         move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
-    let view = |record: AccountRecord| (record.id.0, AccountView::from(&record));
+    let view = |_: &mut AnyConnection, record: AccountRecord| Ok(AccountView::from(&record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -246,7 +246,7 @@ fn end_tokens(
     account: AccountId,
     now: DateTime<Utc>,
 ) -> Result<(), ApiError> {
-    for token in rows::tokens_of(conn, caller.branch, account)? {
+    for token in rows::tokens_of(conn, caller.branch, account, Page::everything())? {
         if token.revoked_at.is_none() && token.id != caller.token {
             rows::revoke_token(conn, caller.branch, token.id, now)?;
         }
@@ -279,13 +279,11 @@ pub(crate) async fn list_tokens(
     id: web::Path<i64>,
     query: web::Query<TokenQuery>,
 ) -> Result<HttpResponse, ApiError> {
-    let work = move |conn: &mut AnyConnection, page: hotspell_store::Page| {
+    let work = move |conn: &mut AnyConnection, page| {
         let owner = tokens_owner(conn, &caller, id.into_inner())?;
-        let limit = usize::try_from(page.limit).unwrap_or(usize::MAX);
-        let tokens = rows::tokens_of(conn, caller.branch, owner)?;
-        Ok(tokens.into_iter().filter(|token| token.id.0 > page.after_id).take(limit).collect())
+        Ok(rows::tokens_of(conn, caller.branch, owner, page)?)
     };
-    let view = |record: rows::TokenRecord| (record.id.0, TokenView::from(record));
+    let view = |_: &mut AnyConnection, record: rows::TokenRecord| Ok(TokenView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -315,7 +313,7 @@ pub(crate) fn add_token(
         expires_at: input.expires_at,
     };
     let id = rows::insert_token(conn, caller.branch, &new, now)?;
-    let made = rows::tokens_of(conn, caller.branch, owner)?;
+    let made = rows::tokens_of(conn, caller.branch, owner, Page::everything())?;
     let view = made
         .into_iter()
         .find(|token| token.id == id)
@@ -337,7 +335,7 @@ pub(crate) fn take_back(
     token: TokenId,
     now: DateTime<Utc>,
 ) -> Result<(), ApiError> {
-    let before = rows::tokens_of(conn, caller.branch, owner)?
+    let before = rows::tokens_of(conn, caller.branch, owner, Page::everything())?
         .into_iter()
         .find(|stored| stored.id == token)
         .map(TokenView::from)

@@ -330,7 +330,8 @@ pub(crate) async fn compose_notices(
 /// Delivers notices that are due
 ///
 /// By the configured channel, as the job does each minute. A notice that cannot be delivered is
-/// tried again, or shown as refused.
+/// tried again, or shown as refused. Within a minute no more are begun than `mail.per_minute` in the
+/// settings, by this and the job together; the rest stays due.
 #[utoipa::path(
     tag = "notices",
     request_body = DeliveryInput,

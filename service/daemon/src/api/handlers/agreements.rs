@@ -7,7 +7,7 @@ use hotspell_domain::DateRange;
 use hotspell_domain::local_time::local_day;
 use hotspell_store::agreements::{self as rows, AgreementFilter, AgreementRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page, branches};
+use hotspell_store::{AnyConnection, SortedPage, branches};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -28,7 +28,7 @@ const DAYS_MAX: u32 = 3_660;
 
 list_query! {
     /// Which agreements are listed.
-    AgreementQuery {
+    AgreementQuery sorted by rows::AgreementSort {
         /// Number of the site.
         site_id: i64,
         /// In force on this day.
@@ -55,6 +55,7 @@ impl Editable for Agreements {
     type Input = AgreementInput;
     type Record = AgreementRecord;
     type View = AgreementView;
+    type Sort = rows::AgreementSort;
     type Filter = AgreementFilter;
 
     fn id(record: &AgreementRecord) -> i64 {
@@ -74,7 +75,7 @@ impl Editable for Agreements {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &AgreementFilter,
-        page: Page,
+        page: SortedPage<rows::AgreementSort>,
     ) -> Result<Vec<AgreementRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -123,7 +124,7 @@ impl Editable for Agreements {
 
 /// Lists agreements
 ///
-/// Agreements of the branch that meet every filter, in the order of their numbers.
+/// Agreements of the branch that meet every filter, by number unless `sort` says otherwise.
 #[utoipa::path(
     tag = "agreements",
     params(AgreementQuery),

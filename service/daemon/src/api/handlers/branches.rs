@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_store::accounts::{self as account_rows, AccountFields};
 use hotspell_store::branches::{self as rows, BranchFields, BranchRecord, Holiday};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page, weather};
+use hotspell_store::{AnyConnection, SortedPage, weather};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -22,7 +22,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which branches are listed.
-    BranchQuery {}
+    BranchQuery sorted by rows::BranchSort {}
 }
 
 /// Offices.
@@ -34,6 +34,7 @@ impl Editable for Branches {
     type Input = BranchInput;
     type Record = BranchRecord;
     type View = BranchView;
+    type Sort = rows::BranchSort;
     type Filter = ();
 
     fn id(record: &BranchRecord) -> i64 {
@@ -53,10 +54,9 @@ impl Editable for Branches {
         conn: &mut AnyConnection,
         caller: &Caller,
         (): &(),
-        page: Page,
+        page: SortedPage<rows::BranchSort>,
     ) -> Result<Vec<BranchRecord>, ApiError> {
-        let own = rows::find(conn, caller.branch)?;
-        Ok(if own.id.0 > page.after_id { vec![own] } else { Vec::new() })
+        Ok(rows::list(conn, Some(caller.branch), page)?)
     }
 
     fn find(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<BranchRecord, ApiError> {

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, ComponentEnd};
 use hotspell_store::components::{self as rows, ComponentFilter, ComponentRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page, sightings, units};
+use hotspell_store::{AnyConnection, SortedPage, sightings, units};
 
 use super::actions::today;
 use crate::api::audit::{self, Deed};
@@ -28,7 +28,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which components are listed.
-    ComponentQuery {
+    ComponentQuery sorted by rows::ComponentSort {
         /// Number of the unit.
         unit_id: i64,
         /// Number of the site.
@@ -55,6 +55,7 @@ impl Editable for Components {
     type Input = ComponentInput;
     type Record = ComponentRecord;
     type View = ComponentView;
+    type Sort = rows::ComponentSort;
     type Filter = ComponentFilter;
 
     fn id(record: &ComponentRecord) -> i64 {
@@ -73,7 +74,7 @@ impl Editable for Components {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &ComponentFilter,
-        page: Page,
+        page: SortedPage<rows::ComponentSort>,
     ) -> Result<Vec<ComponentRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -126,7 +127,7 @@ impl Editable for Components {
 
 /// Lists components
 ///
-/// Parts that meet every filter, in the order of their numbers. A technician must name a site with `site_id`.
+/// Parts that meet every filter, by number unless `sort` says otherwise. A technician must name a site with `site_id`.
 #[utoipa::path(
     tag = "components",
     params(ComponentQuery),

@@ -4,7 +4,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, Utc};
 use hotspell_store::contacts::{self as rows, ContactFilter, ContactRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page, link_generations};
+use hotspell_store::{AnyConnection, SortedPage, link_generations};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::Body;
@@ -20,7 +20,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which contacts are listed.
-    ContactQuery {
+    ContactQuery sorted by rows::ContactSort {
         /// Number of the site.
         site_id: i64,
         /// Whom mail reaches, or not.
@@ -39,6 +39,7 @@ impl Editable for Contacts {
     type Input = ContactInput;
     type Record = ContactRecord;
     type View = ContactView;
+    type Sort = rows::ContactSort;
     type Filter = ContactFilter;
 
     fn id(record: &ContactRecord) -> i64 {
@@ -58,7 +59,7 @@ impl Editable for Contacts {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &ContactFilter,
-        page: Page,
+        page: SortedPage<rows::ContactSort>,
     ) -> Result<Vec<ContactRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -100,7 +101,7 @@ impl Editable for Contacts {
 
 /// Lists contacts
 ///
-/// People of homes that meet every filter, in the order of their numbers. A technician must name a site with `site_id`.
+/// People of homes that meet every filter, by number unless `sort` says otherwise. A technician must name a site with `site_id`.
 #[utoipa::path(
     tag = "contacts",
     params(ContactQuery),

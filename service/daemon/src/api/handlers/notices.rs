@@ -18,7 +18,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which notices are listed.
-    NoticeQuery {
+    NoticeQuery sorted by rows::NoticeSort {
         /// Where they stand.
         state: NoticeState,
         /// What they are about.
@@ -38,7 +38,7 @@ list_query! {
 
 list_query! {
     /// Which answers are listed.
-    AnswerQuery {
+    AnswerQuery sorted by answers::AnswerSort {
         /// Number of the visit.
         visit_id: i64,
         /// Number of the contact.
@@ -50,8 +50,8 @@ list_query! {
 
 /// Lists notices
 ///
-/// Messages in the outbox that meet every filter, in the order of their numbers, without their
-/// texts.
+/// Messages in the outbox that meet every filter, without their texts; by number
+/// unless `sort` says otherwise.
 #[utoipa::path(
     tag = "notices",
     params(NoticeQuery),
@@ -76,7 +76,8 @@ pub(crate) async fn list_notices(
     let work =
         move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
     let from = state.config.mail.from.clone();
-    let view = move |record: NoticeRecord| (record.id.0, NoticeView::of(&record, &from));
+    let view =
+        move |_: &mut AnyConnection, record: NoticeRecord| Ok(NoticeView::of(&record, &from));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -101,7 +102,7 @@ pub(crate) async fn find_notice(
 
 /// Lists answers
 ///
-/// What households answered, in the order in which it came.
+/// What households answered, in the order in which it came unless `sort` says otherwise.
 #[utoipa::path(
     tag = "answers",
     params(AnswerQuery),
@@ -122,6 +123,6 @@ pub(crate) async fn list_answers(
     let work = move |conn: &mut AnyConnection, page| {
         Ok(answers::list(conn, caller.branch, &filter, page)?)
     };
-    let view = |record: AnswerRecord| (record.id, AnswerView::from(record));
+    let view = |_: &mut AnyConnection, record: AnswerRecord| Ok(AnswerView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }

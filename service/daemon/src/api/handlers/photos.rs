@@ -25,7 +25,7 @@ use super::visits::reach;
 
 list_query! {
     /// Which photos are listed.
-    PhotoQuery {}
+    PhotoQuery sorted by rows::PhotoSort {}
 }
 
 /// What is said of a photo beside its bytes.
@@ -136,7 +136,7 @@ pub(crate) async fn list_photos(
         let visit = reach(conn, &caller, id.into_inner())?;
         Ok(rows::list(conn, caller.branch, visit.id, page)?)
     };
-    let view = |photo: PhotoRecord| (photo.id.0, PhotoView::from(photo));
+    let view = |_: &mut AnyConnection, photo: PhotoRecord| Ok(PhotoView::from(photo));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 

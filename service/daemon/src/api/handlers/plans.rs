@@ -24,7 +24,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which plans are listed.
-    PlanQuery {
+    PlanQuery sorted by rows::PlanSort {
         /// Draft, adopted or discarded.
         state: PlanState,
         /// Changed after this instant.
@@ -34,7 +34,7 @@ list_query! {
 
 list_query! {
     /// Which stops of a plan are listed.
-    PlanStopQuery {
+    PlanStopQuery sorted by rows::PlanStopSort {
         /// On this day.
         day: NaiveDate,
         /// Number of the technician.
@@ -46,7 +46,7 @@ list_query! {
 
 list_query! {
     /// Which technicians' days of a plan are listed.
-    PlanRouteQuery {
+    PlanRouteQuery sorted by rows::PlanRouteSort {
         /// On this day.
         day: NaiveDate,
     }
@@ -63,12 +63,12 @@ pub(crate) struct ComparisonQuery {
 
 list_query! {
     /// Which unplaced visits are listed.
-    UnplacedQuery {}
+    UnplacedQuery sorted by rows::UnplacedSort {}
 }
 
 /// Lists plans
 ///
-/// Season plans that meet every filter, in the order of their numbers.
+/// Season plans that meet every filter, by number unless `sort` says otherwise.
 #[utoipa::path(
     tag = "plans",
     params(PlanQuery),
@@ -84,7 +84,7 @@ pub(crate) async fn list_plans(
     let filter = PlanFilter { state: query.state, updated_after: query.updated_after };
     let work =
         move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
-    let view = |record: PlanRecord| (record.id.0, PlanView::from(record));
+    let view = |_: &mut AnyConnection, record: PlanRecord| Ok(PlanView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -171,7 +171,7 @@ pub(crate) async fn list_plan_stops(
         rows::find(conn, caller.branch, id)?;
         Ok(rows::list_stops(conn, caller.branch, &filter, page)?)
     };
-    let view = |record: PlanStopRecord| (record.id, PlanStopView::from(record));
+    let view = |_: &mut AnyConnection, record: PlanStopRecord| Ok(PlanStopView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -197,7 +197,7 @@ pub(crate) async fn list_plan_routes(
         rows::find(conn, caller.branch, id)?;
         Ok(rows::list_routes(conn, caller.branch, &filter, page)?)
     };
-    let view = |record: PlanRouteRecord| (record.id, PlanRouteView::from(record));
+    let view = |_: &mut AnyConnection, record: PlanRouteRecord| Ok(PlanRouteView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -247,6 +247,6 @@ pub(crate) async fn list_unplaced_visits(
         let filter = UnplacedFilter { plan: Some(id) };
         Ok(rows::list_unplaced(conn, caller.branch, &filter, page)?)
     };
-    let view = |record: UnplacedRecord| (record.id, UnplacedView::from(record));
+    let view = |_: &mut AnyConnection, record: UnplacedRecord| Ok(UnplacedView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_domain::{ComponentClass, DateRange};
 use hotspell_store::readings::{self as rows, ReadingFields, ReadingFilter, ReadingRecord};
 use hotspell_store::words::{Resource, Section};
-use hotspell_store::{AnyConnection, Page, StoreError, components};
+use hotspell_store::{AnyConnection, SortedPage, StoreError, components};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
@@ -20,7 +20,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which readings are listed.
-    ReadingQuery {
+    ReadingQuery sorted by rows::ReadingSort {
         /// Number of the component.
         component_id: i64,
         /// Number of the unit.
@@ -47,6 +47,7 @@ impl Editable for Readings {
     type Input = ReadingInput;
     type Record = ReadingRecord;
     type View = ReadingView;
+    type Sort = rows::ReadingSort;
     type Filter = ReadingFilter;
 
     fn id(record: &ReadingRecord) -> i64 {
@@ -66,7 +67,7 @@ impl Editable for Readings {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &ReadingFilter,
-        page: Page,
+        page: SortedPage<rows::ReadingSort>,
     ) -> Result<Vec<ReadingRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -109,7 +110,7 @@ impl Editable for Readings {
 
 /// Lists readings
 ///
-/// Measurements that meet every filter, in the order of their numbers. A technician must name a site with `site_id`.
+/// Measurements that meet every filter, by number unless `sort` says otherwise. A technician must name a site with `site_id`.
 #[utoipa::path(
     tag = "readings",
     params(ReadingQuery),

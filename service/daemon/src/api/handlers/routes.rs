@@ -25,7 +25,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which routes are listed.
-    RouteQuery {
+    RouteQuery sorted by rows::RouteSort {
         /// On this day.
         day: NaiveDate,
         /// Number of the technician.
@@ -59,8 +59,8 @@ fn reach(conn: &mut AnyConnection, caller: &Caller, id: i64) -> Result<RouteReco
 
 /// Lists routes
 ///
-/// Day routes that meet every filter, in the order of their numbers, with their stops. A
-/// technician sees the own ones.
+/// Day routes that meet every filter, with their stops; by number
+/// unless `sort` says otherwise. A technician sees the own ones.
 #[utoipa::path(
     tag = "routes",
     params(RouteQuery),
@@ -80,13 +80,9 @@ pub(crate) async fn list_routes(
         state: query.state,
         plan: query.plan_id.map(Into::into),
     };
-    let work = move |conn: &mut AnyConnection, page| {
-        rows::list(conn, caller.branch, &filter, page)?
-            .into_iter()
-            .map(|route| with_stops(conn, &caller, route))
-            .collect()
-    };
-    let view = |route: RouteView| (route.id.0, route);
+    let work =
+        move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
+    let view = move |conn: &mut AnyConnection, route| with_stops(conn, &caller, route);
     crud::rows(&state, &request, query.page(), work, view).await
 }
 

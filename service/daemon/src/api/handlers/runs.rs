@@ -2,19 +2,19 @@
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use chrono::{DateTime, Utc};
-use hotspell_domain::{ComponentClass, ComponentId, RunId};
-use hotspell_store::StoreError;
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::{ComponentClass, RunId};
 use hotspell_store::runs::{self as rows, RunFilter, RunRecord};
-use hotspell_store::scores::{self, Ranked, RankingFilter, Scoring};
+use hotspell_store::scores::{self, Coming, Ranked, RankingFilter, ScoreSort, Scoring};
 use hotspell_store::words::{Resource, RunKind, RunOutcome};
+use hotspell_store::{AnyConnection, Order, StoreError};
 
 use super::run_events;
 use crate::api::audit::{self, Deed};
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
-use crate::api::page::{PageView, Paged as _, decode_rank, encode_rank, list_query};
+use crate::api::page::{self, PageView, Paged as _, list_query};
 use crate::api::transact::{read, run};
 use crate::api::types::runs::{RunView, ScoreView};
 use crate::api::visibility;
@@ -23,7 +23,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which runs are listed.
-    RunQuery {
+    RunQuery sorted by rows::RunSort {
         /// What they compute.
         kind: RunKind,
         /// How they ended.
@@ -35,7 +35,7 @@ list_query! {
 
 list_query! {
     /// Which scores are listed.
-    ScoreQuery {
+    ScoreQuery sorted by ScoreSort {
         /// Number of a scoring run; the scores in force if absent.
         run_id: i64,
         /// What the part is.
@@ -46,12 +46,16 @@ list_query! {
         component_id: i64,
         /// At least so likely to fail until the end of the season, 0 to 1 (no unit).
         p_season_from: f64,
+        /// Surely in service on this day already.
+        installed_by: NaiveDate,
+        /// Number of the technician by whom an open visit at the home is placed.
+        technician_id: i64,
     }
 }
 
 /// Lists runs
 ///
-/// Recorded computations that meet every filter, in the order of their numbers.
+/// Recorded computations that meet every filter, by number unless `sort` says otherwise.
 #[utoipa::path(
     tag = "runs",
     params(RunQuery),
@@ -66,11 +70,10 @@ pub(crate) async fn list_runs(
 ) -> Result<HttpResponse, ApiError> {
     let filter =
         RunFilter { kind: query.kind, outcome: query.outcome, started_from: query.started_from };
-    let work = move |conn: &mut hotspell_store::AnyConnection, page| {
-        Ok(rows::list(conn, caller.branch, &filter, page)?)
-    };
+    let work =
+        move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
     let now = state.clone();
-    let view = move |record: RunRecord| (record.id.0, RunView::of(record, &now));
+    let view = move |_: &mut AnyConnection, record: RunRecord| Ok(RunView::of(record, &now));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -141,10 +144,13 @@ pub(crate) async fn follow_run(
         .body(run_events::follow(state, caller.branch, id)))
 }
 
+/// The order of scores when none is asked for.
+const MOST_LIKELY_FIRST: Order<ScoreSort> = Order { key: ScoreSort::PSeason, falling: true };
+
 /// Lists scores
 ///
-/// The newest score of each part in service, or those of one run, most likely to fail first, with
-/// the reasons. No scoring run yet: an empty list. A technician must name a site with `site_id`.
+/// The newest score of each part in service, or those of one run, with the reasons; most likely to
+/// fail first unless `sort` says otherwise. No scoring run yet: an empty list. A technician must name a site with `site_id`.
 #[utoipa::path(
     tag = "scores",
     params(ScoreQuery),
@@ -157,8 +163,8 @@ pub(crate) async fn list_scores(
     request: HttpRequest,
     query: web::Query<ScoreQuery>,
 ) -> Result<HttpResponse, ApiError> {
-    let limit = query.page_query().rows()?;
-    let after = query.cursor.as_deref().map(decode_rank).transpose()?;
+    let order = query.sort.map_or(MOST_LIKELY_FIRST, |sorting| sorting.0);
+    let page = page::resolve(Some(order), query.cursor.as_deref(), query.limit);
     if query.p_season_from.is_some_and(|p| !(0.0..=1.0).contains(&p)) {
         return Err(ApiError::field("p_season_from", "expected a number from 0 to 1"));
     }
@@ -168,9 +174,11 @@ pub(crate) async fn list_scores(
         site: query.site_id.map(Into::into),
         component: query.component_id.map(Into::into),
         p_season_from: query.p_season_from,
+        installed_by: query.installed_by,
+        coming: query.technician_id.map(|id| Coming::By(id.into())),
     };
     let asked = query.run_id.map(RunId);
-    let mut ranked: Vec<Ranked> = read(&state, move |conn| {
+    let work = move |conn: &mut AnyConnection, page| {
         let scoring = match asked {
             Some(id) => match rows::find(conn, caller.branch, id) {
                 Ok(run) => Scoring::Run(run.id),
@@ -184,17 +192,8 @@ pub(crate) async fn list_scores(
                 None => return Ok(Vec::new()),
             },
         };
-        let after = after.map(|(p, id)| (p, ComponentId(id)));
-        Ok(scores::ranking(conn, caller.branch, scoring, &filter, after, limit + 1)?)
-    })
-    .await?;
-    let rows_wanted = usize::try_from(limit).unwrap_or(usize::MAX);
-    let more = ranked.len() > rows_wanted;
-    ranked.truncate(rows_wanted);
-    let next = ranked
-        .last()
-        .filter(|_| more)
-        .map(|last| encode_rank(last.score.p_season, last.score.component_id.0));
-    let items = ranked.into_iter().map(ScoreView::from).collect();
-    Ok(PageView { items, next }.answer(request.path(), request.query_string()))
+        Ok(scores::ranking(conn, caller.branch, scoring, &filter, page)?)
+    };
+    let view = |_: &mut AnyConnection, row: Ranked| Ok(ScoreView::from(row));
+    crud::rows(&state, &request, page, work, view).await
 }

@@ -4,7 +4,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post, put, web};
 use chrono::{DateTime, Utc};
 use hotspell_store::sites::{self as rows, SiteFilter, SiteRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, SortedPage};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
@@ -17,7 +17,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which sites are listed.
-    SiteQuery {
+    SiteQuery sorted by rows::SiteSort {
         /// In this city.
         city: String,
         /// With or without a position.
@@ -38,6 +38,7 @@ impl Editable for Sites {
     type Input = SiteInput;
     type Record = SiteRecord;
     type View = SiteView;
+    type Sort = rows::SiteSort;
     type Filter = SiteFilter;
 
     fn id(record: &SiteRecord) -> i64 {
@@ -60,7 +61,7 @@ impl Editable for Sites {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &SiteFilter,
-        page: Page,
+        page: SortedPage<rows::SiteSort>,
     ) -> Result<Vec<SiteRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -105,7 +106,7 @@ impl Editable for Sites {
 
 /// Lists sites
 ///
-/// Sites of the branch that meet every filter, in the order of their numbers.
+/// Sites of the branch that meet every filter, by number unless `sort` says otherwise.
 #[utoipa::path(
     tag = "sites",
     params(SiteQuery),

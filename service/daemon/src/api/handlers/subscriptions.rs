@@ -22,7 +22,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which subscriptions are listed.
-    SubscriptionQuery {
+    SubscriptionQuery sorted by rows::SubscriptionSort {
         /// Those that are told, or those that are not.
         active: bool,
     }
@@ -38,7 +38,7 @@ fn view(
 
 /// Lists subscriptions
 ///
-/// Programs that are told of changes, with how far each has come, in the order of their numbers; never
+/// Programs that are told of changes, with how far each has come, by number unless `sort` says otherwise; never
 /// their secrets.
 #[utoipa::path(
     tag = "changes",
@@ -54,11 +54,9 @@ pub(crate) async fn list_subscriptions(
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let filter = SubscriptionFilter { active: query.active };
-    let work = move |conn: &mut AnyConnection, page| {
-        let records = rows::list(conn, caller.branch, &filter, page)?;
-        records.into_iter().map(|record| view(conn, record)).collect()
-    };
-    crud::rows(&state, &request, page, work, |view: SubscriptionView| (view.id.0, view)).await
+    let work =
+        move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
+    crud::rows(&state, &request, page, work, view).await
 }
 
 /// Reads a subscription

@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use chrono::{DateTime, Utc};
 use hotspell_store::technicians::{self as rows, TechnicianFilter, TechnicianRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, SortedPage};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
@@ -17,7 +17,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which technicians are listed.
-    TechnicianQuery {
+    TechnicianQuery sorted by rows::TechnicianSort {
         /// At work on this day by first and last day of work.
         active_on: NaiveDate,
         /// Changed after this instant.
@@ -34,6 +34,7 @@ impl Editable for Technicians {
     type Input = TechnicianInput;
     type Record = TechnicianRecord;
     type View = TechnicianView;
+    type Sort = rows::TechnicianSort;
     type Filter = TechnicianFilter;
 
     fn id(record: &TechnicianRecord) -> i64 {
@@ -62,7 +63,7 @@ impl Editable for Technicians {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &TechnicianFilter,
-        page: Page,
+        page: SortedPage<rows::TechnicianSort>,
     ) -> Result<Vec<TechnicianRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -111,7 +112,7 @@ impl Editable for Technicians {
 
 /// Lists technicians
 ///
-/// Technicians of the branch that meet every filter, in the order of their numbers.
+/// Technicians of the branch that meet every filter, by number unless `sort` says otherwise.
 #[utoipa::path(
     tag = "technicians",
     params(TechnicianQuery),

@@ -8,13 +8,13 @@ use hotspell_store::{AnyConnection, Page, changes};
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
-use crate::api::page::{PageQuery, PageView, Paged as _, list_query};
+use crate::api::page::{self, PageView, Paged as _, list_query};
 use crate::api::types::trail::{AuditView, ChangeView};
 use crate::state::AppState;
 
 list_query! {
     /// Which entries are listed.
-    AuditQuery {
+    AuditQuery sorted by rows::AuditSort {
         /// Number of the account.
         account_id: i64,
         /// Kind of record, such as `site`.
@@ -43,7 +43,8 @@ pub(crate) struct ChangeQuery {
 
 /// Lists the audit
 ///
-/// Every change by somebody with the record before and after it, oldest first. Append only.
+/// Every change by somebody with the record before and after it, oldest first unless `sort` says
+/// otherwise. Append only.
 #[utoipa::path(
     tag = "audit",
     params(AuditQuery),
@@ -70,7 +71,7 @@ pub(crate) async fn list_audit(
     };
     let work =
         move |conn: &mut AnyConnection, page| Ok(rows::list(conn, caller.branch, &filter, page)?);
-    let view = |record: AuditRecord| (record.id, AuditView::from(record));
+    let view = |_: &mut AnyConnection, record: AuditRecord| Ok(AuditView::from(record));
     crud::rows(&state, &request, page, work, view).await
 }
 
@@ -89,7 +90,7 @@ pub(crate) async fn list_changes(
     caller: Caller,
     query: web::Query<ChangeQuery>,
 ) -> Result<HttpResponse, ApiError> {
-    let limit = PageQuery { cursor: None, limit: query.limit }.rows()?;
+    let limit = page::rows(query.limit)?;
     let after = query.after.unwrap_or(0);
     if after < 0 {
         return Err(ApiError::field("after", format!("{after} is below 0")));

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use hotspell_domain::UnitKind;
 use hotspell_store::units::{self as rows, UnitFilter, UnitRecord};
 use hotspell_store::words::Resource;
-use hotspell_store::{AnyConnection, Page};
+use hotspell_store::{AnyConnection, SortedPage};
 
 use crate::api::body::Body;
 use crate::api::caller::Caller;
@@ -20,7 +20,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which units are listed.
-    UnitQuery {
+    UnitQuery sorted by rows::UnitSort {
         /// Number of the site.
         site_id: i64,
         /// What it is.
@@ -41,6 +41,7 @@ impl Editable for Units {
     type Input = UnitInput;
     type Record = UnitRecord;
     type View = UnitView;
+    type Sort = rows::UnitSort;
     type Filter = UnitFilter;
 
     fn id(record: &UnitRecord) -> i64 {
@@ -60,7 +61,7 @@ impl Editable for Units {
         conn: &mut AnyConnection,
         caller: &Caller,
         filter: &UnitFilter,
-        page: Page,
+        page: SortedPage<rows::UnitSort>,
     ) -> Result<Vec<UnitRecord>, ApiError> {
         Ok(rows::list(conn, caller.branch, filter, page)?)
     }
@@ -105,7 +106,7 @@ impl Editable for Units {
 
 /// Lists units
 ///
-/// Units that meet every filter, in the order of their numbers. A technician must name a site with `site_id`.
+/// Units that meet every filter, by number unless `sort` says otherwise. A technician must name a site with `site_id`.
 #[utoipa::path(
     tag = "units",
     params(UnitQuery),

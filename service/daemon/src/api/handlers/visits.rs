@@ -32,7 +32,7 @@ use crate::state::AppState;
 
 list_query! {
     /// Which visits are listed.
-    VisitQuery {
+    VisitQuery sorted by rows::VisitSort {
         /// Number of the site.
         site_id: i64,
         /// Number of the agreement.
@@ -53,8 +53,13 @@ list_query! {
 }
 
 list_query! {
-    /// Which rows of a visit are listed.
-    VisitPartQuery {}
+    /// Which changes of a visit are listed.
+    VisitEventQuery sorted by rows::VisitEventSort {}
+}
+
+list_query! {
+    /// Which submissions about a visit are listed.
+    VisitResultQuery sorted by rows::VisitResultSort {}
 }
 
 impl VisitQuery {
@@ -122,7 +127,7 @@ pub(super) fn reach(
 
 /// Lists visits
 ///
-/// Visits that meet every filter, in the order of their numbers. A technician sees the own ones,
+/// Visits that meet every filter, by number unless `sort` says otherwise. A technician sees the own ones,
 /// or all of a site of theirs with `site_id`; a homeowner those of the own home.
 #[utoipa::path(
     tag = "visits",
@@ -142,7 +147,7 @@ pub(crate) async fn list_visits(
         let filter = narrowed(conn, &caller, filter)?;
         Ok(rows::list(conn, caller.branch, &filter, page)?)
     };
-    let view = |visit: VisitRecord| (visit.id.0, VisitView::from(visit));
+    let view = |_: &mut AnyConnection, visit: VisitRecord| Ok(VisitView::from(visit));
     crud::rows(&state, &request, page, work, view).await
 }
 
@@ -340,7 +345,7 @@ pub(super) fn move_one(
 /// Every change with who, when and why, oldest first.
 #[utoipa::path(
     tag = "visits",
-    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitPartQuery),
+    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitEventQuery),
     responses((status = 200, description = "One page", body = PageView<VisitEventView>))
 )]
 #[get("/visits/{visit_id}/events")]
@@ -349,14 +354,15 @@ pub(crate) async fn list_visit_events(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<VisitPartQuery>,
+    query: web::Query<VisitEventQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let visit = reach(conn, &caller, id.into_inner())?;
         let filter = VisitEventFilter { visit: Some(visit.id), ..VisitEventFilter::default() };
         Ok(rows::list_events(conn, caller.branch, &filter, page)?)
     };
-    let view = |event: rows::VisitEventRecord| (event.id, VisitEventView::from(event));
+    let view =
+        |_: &mut AnyConnection, event: rows::VisitEventRecord| Ok(VisitEventView::from(event));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 
@@ -365,7 +371,7 @@ pub(crate) async fn list_visit_events(
 /// Technicians' submissions as they came, oldest first.
 #[utoipa::path(
     tag = "visits",
-    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitPartQuery),
+    params(("visit_id" = i64, Path, description = "Number of the visit"), VisitResultQuery),
     responses((status = 200, description = "One page", body = PageView<VisitResultView>))
 )]
 #[get("/visits/{visit_id}/results")]
@@ -374,13 +380,14 @@ pub(crate) async fn list_visit_results(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<VisitPartQuery>,
+    query: web::Query<VisitResultQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let visit = reach(conn, &caller, id.into_inner())?;
         let filter = VisitResultFilter { visit: Some(visit.id) };
         Ok(rows::list_results(conn, caller.branch, &filter, page)?)
     };
-    let view = |result: rows::VisitResultRecord| (result.id, VisitResultView::from(result));
+    let view =
+        |_: &mut AnyConnection, result: rows::VisitResultRecord| Ok(VisitResultView::from(result));
     crud::rows(&state, &request, query.page(), work, view).await
 }

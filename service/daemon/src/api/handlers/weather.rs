@@ -7,7 +7,7 @@ use hotspell_domain::DateRange;
 use hotspell_domain::local_time::local_day;
 use hotspell_store::weather::{self as rows, NewStation};
 use hotspell_store::words::{Resource, StationId};
-use hotspell_store::{AnyConnection, Page, branches};
+use hotspell_store::{AnyConnection, branches};
 
 use crate::api::audit::{self, Deed};
 use crate::api::body::{Body, too_large};
@@ -27,7 +27,7 @@ const DAYS_MAX: i64 = 366;
 
 list_query! {
     /// Which stations are listed.
-    StationQuery {}
+    StationQuery sorted by rows::StationSort {}
 }
 
 /// Which days are listed.
@@ -56,12 +56,8 @@ pub(crate) async fn list_weather_stations(
     request: HttpRequest,
     query: web::Query<StationQuery>,
 ) -> Result<HttpResponse, ApiError> {
-    let work = |conn: &mut AnyConnection, page: Page| {
-        let limit = usize::try_from(page.limit).unwrap_or(usize::MAX);
-        let stations = rows::stations(conn)?;
-        Ok(stations.into_iter().filter(|row| row.id.0 > page.after_id).take(limit).collect())
-    };
-    let view = |record: rows::StationRecord| (record.id.0, StationView::from(record));
+    let work = |conn: &mut AnyConnection, page| Ok(rows::stations(conn, page)?);
+    let view = |_: &mut AnyConnection, record: rows::StationRecord| Ok(StationView::from(record));
     crud::rows(&state, &request, query.page(), work, view).await
 }
 

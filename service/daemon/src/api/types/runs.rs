@@ -64,9 +64,15 @@ pub struct ScoreView {
     /// The machine.
     #[schema(value_type = i64)]
     pub unit_id: UnitId,
+    /// Its first possible day in service, if known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false, nullable = false)]
+    pub installed_earliest: Option<NaiveDate>,
     /// The home.
     #[schema(value_type = i64)]
     pub site_id: SiteId,
+    /// What the home is called.
+    pub site_name: String,
     /// The day on which the part was taken to work.
     pub as_of: NaiveDate,
     /// Chosen days and the probability of failure until each.
@@ -158,17 +164,18 @@ impl RunView {
 
 impl From<Ranked> for ScoreView {
     fn from(ranked: Ranked) -> Self {
-        let Ranked { score, component_key, class, position, unit_id, site_id } = ranked;
-        let row = score.row;
+        let row = ranked.score.row;
         Self {
-            id: score.id,
+            id: ranked.score.id,
             run_id: row.run_id,
             component_id: row.component_id,
-            component_key,
-            class,
-            position,
-            unit_id,
-            site_id,
+            component_key: ranked.component_key,
+            class: ranked.class,
+            position: ranked.position,
+            unit_id: ranked.unit_id,
+            installed_earliest: ranked.installed_earliest,
+            site_id: ranked.site_id,
+            site_name: ranked.site_name,
             as_of: row.as_of,
             horizon: row.horizon,
             p_season: row.p_season,

@@ -239,7 +239,7 @@ fn household_of(
 ) -> Result<(Language, branches::BranchRecord, bool), AppError> {
     state.store.read(|conn| {
         // A link does not name its branch.
-        for branch in branches::list(conn, Page::everything())? {
+        for branch in branches::list(conn, None, Page::everything())? {
             match contacts::find(conn, branch.id, contact) {
                 Ok(person) => {
                     let site = sites::find(conn, branch.id, person.site_id)?;

@@ -195,7 +195,7 @@ pub(super) async fn page(
             Err(StoreError::NotFound(_)) => return Err(PageError::nothing("account")),
             Err(error) => return Err(error.into()),
         };
-        let tokens = rows::tokens_of(conn, branch.id, record.id)?;
+        let tokens = rows::tokens_of(conn, branch.id, record.id, Page::everything())?;
         Ok((record, names(conn, branch.id)?, tokens))
     })
     .await?;

@@ -9,22 +9,23 @@ use actix_web::http::StatusCode;
 use actix_web::http::header::{HeaderValue, REFRESH};
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
-use chrono::NaiveDate;
-use hotspell_domain::{BranchId, ComponentClass, ComponentId, RunId, SiteId, VisitState};
+use chrono::{DateTime, NaiveDate, Utc};
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{BranchId, RunId, SiteId, VisitState};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::runs::{self, RunRecord};
-use hotspell_store::scores::{self as stored_scores, Ranked, RankingFilter, Scoring};
+use hotspell_store::scores::{self as stored_scores, Ranked, Scoring};
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
+use hotspell_store::technicians::{self, TechnicianFilter, TechnicianRecord};
 use hotspell_store::visits::{self, VisitFilter};
 use hotspell_store::words::{RunKind, RunOutcome};
-use hotspell_store::{AnyConnection, Page};
-use serde::Deserialize;
+use hotspell_store::{AnyConnection, Page, Placed as _};
 
 use crate::api::handlers::actions::start_scoring;
+use crate::api::page;
 use crate::app::AppError;
 use crate::app::background::{self, Standing, reason};
 use crate::app::letters::address_of;
-
 use crate::app::scores;
 use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
@@ -33,6 +34,10 @@ use crate::pages::visitor::Office;
 use crate::pages::words;
 use crate::state::AppState;
 
+mod query;
+
+use query::{Asked, Choice, Query};
+
 /// Rows of a page.
 const ROWS: usize = 50;
 /// Rows read at a time while a filter passes over some.
@@ -40,46 +45,20 @@ const CHUNK: i64 = 500;
 /// Seconds after which the browser looks again while the first scoring runs.
 const LOOK_AGAIN_S: &str = "2";
 
-/// What may stand behind the address.
-#[derive(Debug, Clone, Default, Deserialize)]
-pub(super) struct Query {
-    class: Option<String>,
-    place: Option<String>,
-    least: Option<String>,
-    after: Option<String>,
-}
-
-impl Query {
-    fn class(&self) -> Option<ComponentClass> {
-        self.class.as_deref()?.parse().ok()
-    }
-
-    fn place(&self) -> Option<&str> {
-        self.place.as_deref().map(str::trim).filter(|place| !place.is_empty())
-    }
-
-    /// Least chance, from percent.
-    fn least(&self) -> Option<f64> {
-        let percent: f64 = self.least.as_deref()?.trim().replace(',', ".").parse().ok()?;
-        (percent > 0.0 && percent <= 100.0).then_some(percent / 100.0)
-    }
-
-    /// The last row that was shown: its chance and part.
-    fn after(&self) -> Option<(f64, ComponentId)> {
-        let (chance, part) = self.after.as_deref()?.split_once('~')?;
-        Some((chance.parse().ok()?, ComponentId(part.parse().ok()?)))
-    }
-}
-
 #[derive(Template)]
 #[template(path = "risk.html")]
 struct RiskPage {
     shell: Shell,
     as_of: Option<String>,
-    classes: Vec<ClassChoice>,
+    /// What in the choice means nothing.
+    refused: Option<String>,
+    classes: Vec<Choice>,
     place: String,
     places: Vec<String>,
     least: String,
+    years: String,
+    coming: Vec<Choice>,
+    sorts: Vec<Choice>,
     rows: Vec<Row>,
     next: Option<String>,
     /// Whether anything was scored ever.
@@ -101,12 +80,6 @@ struct Scored {
     said: String,
 }
 
-struct ClassChoice {
-    value: &'static str,
-    name: &'static str,
-    chosen: bool,
-}
-
 struct Row {
     part_id: i64,
     chance: String,
@@ -115,6 +88,7 @@ struct Row {
     address: String,
     part: String,
     heat_age: String,
+    in_service: String,
     visit: String,
     reasons: Vec<String>,
 }
@@ -130,9 +104,10 @@ pub(super) async fn show(
     let query = query.into_inner();
     let (branch, asked) = (caller.branch, query.clone());
     let shared = state.clone();
-    let found = blocking(move || shared.store.read(|conn| load(conn, branch, &asked))).await?;
+    let now = state.now();
+    let found = blocking(move || shared.store.read(|conn| load(conn, branch, &asked, now))).await?;
     let shell = Shell::signed_in(&request, &caller, "Risk list", &found.branch.name, Some(RISK));
-    let page = page(shell, found, &query, &state)?;
+    let page = whole(shell, &found, &query, &state)?;
     let mut answer = shell::show(StatusCode::OK, &page)?;
     if page.is_scoring() {
         // Nothing is typed on this page while nothing is scored, so nothing is lost.
@@ -172,8 +147,12 @@ fn scoring(state: &AppState, run: &RunRecord) -> Option<Scored> {
 struct Found {
     branch: BranchRecord,
     as_of: Option<NaiveDate>,
+    /// What in the choice means nothing.
+    refused: Option<String>,
     rows: Vec<Ranked>,
-    more: bool,
+    /// The place of the last row, if there are more.
+    next: Option<String>,
+    technicians: Vec<TechnicianRecord>,
     /// The homes of the rows.
     sites: BTreeMap<SiteId, SiteRecord>,
     visits: BTreeMap<SiteId, String>,
@@ -184,12 +163,19 @@ struct Found {
     newest: Option<RunRecord>,
 }
 
-fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Found, AppError> {
+fn load(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    query: &Query,
+    now: DateTime<Utc>,
+) -> Result<Found, AppError> {
     let mut found = Found {
         branch: branches::find(conn, branch)?,
         as_of: None,
+        refused: None,
         rows: Vec::new(),
-        more: false,
+        next: None,
+        technicians: Vec::new(),
         sites: BTreeMap::new(),
         visits: BTreeMap::new(),
         places: sites::cities(conn, branch)?,
@@ -201,21 +187,29 @@ fn load(conn: &mut AnyConnection, branch: BranchId, query: &Query) -> Result<Fou
         found.newest = runs::newest(conn, branch, RunKind::Scoring)?;
         return Ok(found);
     };
-    let wanted = query.place().map(str::to_lowercase);
-    if wanted.is_some() {
+    let today = local_day(now, found.branch.time_zone);
+    let at_work = TechnicianFilter { active_on: Some(today), ..TechnicianFilter::default() };
+    found.technicians = technicians::list(conn, branch, &at_work, Page::everything())?;
+    let asked = match query.read(today, ROWS as i64 + 1) {
+        Ok(asked) => asked,
+        Err(refused) => {
+            found.refused = Some(refused);
+            return Ok(found);
+        }
+    };
+    if asked.place.is_some() {
         // A piece of a name, in whatever letters: no index helps, so every home is looked at.
         found.sites = by_id(sites::list(conn, branch, &SiteFilter::default(), Page::everything())?);
     }
-    found.rows = ranked(conn, branch, query, run, |home| {
-        wanted
-            .as_ref()
-            .is_none_or(|wanted| found.sites.get(&home).is_some_and(|site| lies_in(site, wanted)))
-    })?;
-    found.more = found.rows.len() > ROWS;
-    found.rows.truncate(ROWS);
+    let order = asked.page.order;
+    found.rows = ranked(conn, branch, &asked, run, &found.sites)?;
+    if found.rows.len() > ROWS {
+        found.rows.truncate(ROWS);
+        found.next = found.rows.last().map(|row| page::encode(order, row.place(order)));
+    }
     found.as_of = found.rows.iter().map(|row| row.score.as_of).max();
     let homes: Vec<SiteId> = found.rows.iter().map(|row| row.site_id).collect();
-    if wanted.is_none() {
+    if asked.place.is_none() {
         let filter = SiteFilter { ids: Some(homes.clone()), ..SiteFilter::default() };
         found.sites = by_id(sites::list(conn, branch, &filter, Page::everything())?);
     }
@@ -231,24 +225,24 @@ fn by_id(sites: Vec<SiteRecord>) -> BTreeMap<SiteId, SiteRecord> {
 fn ranked(
     conn: &mut AnyConnection,
     branch: BranchId,
-    query: &Query,
+    asked: &Asked,
     run: RunId,
-    is_wanted: impl Fn(SiteId) -> bool,
+    homes: &BTreeMap<SiteId, SiteRecord>,
 ) -> Result<Vec<Ranked>, AppError> {
-    let filter = RankingFilter {
-        class: query.class(),
-        p_season_from: query.least(),
-        ..RankingFilter::default()
+    let is_wanted = |home: SiteId| {
+        let wanted = asked.place.as_ref();
+        wanted.is_none_or(|wanted| homes.get(&home).is_some_and(|site| lies_in(site, wanted)))
     };
     let scoring = Scoring::InForceSince(run);
-    let limit = if query.place().is_some() { CHUNK } else { ROWS as i64 + 1 };
-    let (mut rows, mut after) = (Vec::new(), query.after());
+    let mut part = asked.page.clone();
+    part.limit = if asked.place.is_some() { CHUNK } else { part.limit };
+    let mut rows = Vec::new();
     loop {
-        let chunk = stored_scores::ranking(conn, branch, scoring, &filter, after, limit)?;
-        let whole = i64::try_from(chunk.len()).unwrap_or(limit) == limit;
-        after = chunk.last().map(|row| (row.score.p_season, row.score.component_id));
+        let chunk = stored_scores::ranking(conn, branch, scoring, &asked.filter, part.clone())?;
+        let is_last = i64::try_from(chunk.len()).is_ok_and(|length| length < part.limit);
+        part.after = chunk.last().map(|row| row.place(part.order));
         rows.extend(chunk.into_iter().filter(|row| is_wanted(row.site_id)));
-        if !whole || rows.len() > ROWS {
+        if is_last || rows.len() > ROWS {
             return Ok(rows);
         }
     }
@@ -292,41 +286,25 @@ fn next_visits(
         .collect())
 }
 
-fn page(
+fn whole(
     shell: Shell,
-    found: Found,
+    found: &Found,
     query: &Query,
     state: &AppState,
 ) -> Result<RiskPage, PageError> {
-    let chosen = query.class();
-    let next = found.rows.last().filter(|_| found.more).map(|last| {
-        let after = format!("{}~{}", last.score.p_season, last.score.component_id);
-        let text = |value: &Option<String>| value.clone().unwrap_or_default();
-        let pairs = [
-            ("class", text(&query.class)),
-            ("place", text(&query.place)),
-            ("least", text(&query.least)),
-            ("after", after),
-        ];
-        serde_urlencoded::to_string(pairs)
-            .map_or_else(|_| RISK.path.to_owned(), |query| format!("{}?{query}", RISK.path))
-    });
     Ok(RiskPage {
         shell,
         as_of: found.as_of.map(words::full_day),
-        classes: ComponentClass::ALL
-            .iter()
-            .map(|class| ClassChoice {
-                value: class.as_str(),
-                name: words::part(*class),
-                chosen: chosen == Some(*class),
-            })
-            .collect(),
-        place: query.place().unwrap_or_default().to_owned(),
+        refused: found.refused.clone(),
+        classes: query.classes(words::part),
+        place: query.place(),
         places: found.places.clone(),
-        least: query.least.clone().unwrap_or_default(),
-        rows: found.rows.iter().map(|row| self::row(&found, row)).collect::<Result<_, _>>()?,
-        next,
+        least: query.least_written(),
+        years: query.years_written(),
+        coming: query.coming_choices(&found.technicians),
+        sorts: query.sorts(),
+        next: found.next.clone().map(|cursor| query.address_after(cursor)),
+        rows: found.rows.iter().map(|row| self::row(found, row)).collect::<Result<_, _>>()?,
         scored: found.scored,
         scoring: found.newest.as_ref().and_then(|run| scoring(state, run)),
     })
@@ -351,6 +329,10 @@ fn row(found: &Found, ranked: &Ranked) -> Result<Row, AppError> {
             ranked.position.replace(['-', '_'], " ")
         ),
         heat_age: format!("{:.0} h", score.heat_age),
+        in_service: ranked.installed_earliest.map_or_else(
+            || "since nobody knows when".to_owned(),
+            |day| format!("since {}", words::full_day(day)),
+        ),
         visit: found
             .visits
             .get(&ranked.site_id)
