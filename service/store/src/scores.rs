@@ -90,9 +90,6 @@ pub enum Scoring {
     InForceSince(RunId),
 }
 
-/// States of a visit that is still to come and may have a day.
-const OPEN: [VisitState; 3] = [VisitState::Placed, VisitState::Announced, VisitState::Agreed];
-
 /// Which scores are ranked.
 #[derive(Debug, Clone, Default)]
 pub struct RankingFilter {
@@ -210,13 +207,11 @@ pub fn ranking(
         query = query.filter(components::installed_latest.le(day));
     }
     if let Some(coming) = filter.coming {
-        let placed = visits::table
-            .filter(visits::site_id.eq(units::site_id))
-            .filter(visits::day.is_not_null())
-            .filter(visits::state.eq_any(OPEN.map(VisitState::as_str)));
         query = match coming {
-            Coming::By(who) => query.filter(exists(placed.filter(visits::technician_id.eq(who.0)))),
-            Coming::Nobody => query.filter(not(exists(placed))),
+            Coming::By(who) => {
+                query.filter(exists(placed().filter(visits::technician_id.eq(who.0))))
+            }
+            Coming::Nobody => query.filter(not(exists(placed()))),
         };
     }
     let query = in_order!(query, page, scores::component_id, ScoreSort {
@@ -227,6 +222,17 @@ pub fn ranking(
         SiteName: Text sites::name,
     });
     query.load::<Row>(conn)?.into_iter().map(ranked).collect()
+}
+
+/// Visits at the home of a row that are still to come and have a day.
+#[diesel::dsl::auto_type]
+fn placed() -> _ {
+    let states: [&'static str; 3] =
+        [VisitState::Placed, VisitState::Announced, VisitState::Agreed].map(VisitState::as_str);
+    visits::table
+        .filter(visits::site_id.eq(units::site_id))
+        .filter(visits::day.is_not_null())
+        .filter(visits::state.eq_any(states))
 }
 
 fn ranked(

@@ -202,8 +202,6 @@ macro_rules! in_order {
         $query:expr, $page:expr, $id:expr,
         $sort:ty { $($key:ident: $kind:ident $column:expr),* $(,)? }
     ) => {{
-        #[allow(unused_imports, reason = "a list by number alone compares less")]
-        use diesel::{BoolExpressionMethods as _, ExpressionMethods as _, QueryDsl as _};
         let page: $crate::sorting::SortedPage<$sort> = $page;
         let query = $query.limit(page.limit);
         let number = page.after.as_ref().map(|place| place.number);
@@ -223,18 +221,27 @@ macro_rules! in_order {
                 match page.after {
                     None => query,
                     Some($crate::sorting::Place { value: None, number }) => {
-                        query.filter($column.is_null().and($id.gt(number)))
+                        query.filter(diesel::BoolExpressionMethods::and(
+                            $column.is_null(),
+                            $id.gt(number),
+                        ))
                     }
                     Some($crate::sorting::Place {
                         value: Some($crate::sorting::SortValue::$kind(value)),
                         number,
                     }) => {
-                        let level = $column.eq(value.clone()).and($id.gt(number));
-                        let level_or_none = level.or($column.is_null());
+                        let level = diesel::BoolExpressionMethods::and(
+                            $column.eq(value.clone()),
+                            $id.gt(number),
+                        );
+                        let level_or_none =
+                            diesel::BoolExpressionMethods::or(level, $column.is_null());
                         if falling {
-                            query.filter(level_or_none.or($column.lt(value)))
+                            let beyond = $column.lt(value);
+                            query.filter(diesel::BoolExpressionMethods::or(level_or_none, beyond))
                         } else {
-                            query.filter(level_or_none.or($column.gt(value)))
+                            let beyond = $column.gt(value);
+                            query.filter(diesel::BoolExpressionMethods::or(level_or_none, beyond))
                         }
                     }
                     Some(place) => {
