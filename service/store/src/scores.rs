@@ -1,5 +1,7 @@
 //! Risk: life models and the scores of components. Written once, never changed.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::{exists, not};
 use diesel::{
@@ -162,11 +164,15 @@ pub fn ranking(
     filter: &RankingFilter,
     page: SortedPage<ScoreSort>,
 ) -> Result<Vec<Ranked>, StoreError> {
-    let mut query = scores::table
+    // The numbers first: a database that sorts all of a branch need not carry every reason along.
+    let numbers = ranked_numbers(conn, branch, scoring, filter, page)?;
+    let place: HashMap<i64, usize> =
+        numbers.iter().enumerate().map(|(place, number)| (*number, place)).collect();
+    let rows: Vec<Row> = scores::table
         .inner_join(components::table.on(components::id.eq(scores::component_id)))
         .inner_join(units::table.on(units::id.eq(components::unit_id)))
         .inner_join(sites::table.on(sites::id.eq(units::site_id)))
-        .filter(scores::branch_id.eq(branch.0))
+        .filter(scores::id.eq_any(numbers))
         .select((
             ScoreRecord::as_select(),
             components::key,
@@ -177,6 +183,26 @@ pub fn ranking(
             units::site_id,
             sites::name,
         ))
+        .load(conn)?;
+    let mut rows = rows.into_iter().map(ranked).collect::<Result<Vec<_>, _>>()?;
+    rows.sort_by_key(|row| place.get(&row.score.id).copied());
+    Ok(rows)
+}
+
+/// The numbers of the scores of a page, in its order.
+fn ranked_numbers(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    scoring: Scoring,
+    filter: &RankingFilter,
+    page: SortedPage<ScoreSort>,
+) -> Result<Vec<i64>, StoreError> {
+    let mut query = scores::table
+        .inner_join(components::table.on(components::id.eq(scores::component_id)))
+        .inner_join(units::table.on(units::id.eq(components::unit_id)))
+        .inner_join(sites::table.on(sites::id.eq(units::site_id)))
+        .filter(scores::branch_id.eq(branch.0))
+        .select(scores::id)
         .into_boxed();
     match scoring {
         Scoring::Run(run) => query = query.filter(scores::run_id.eq(run.0)),
@@ -221,7 +247,7 @@ pub fn ranking(
         InstalledEarliest: Day components::installed_earliest,
         SiteName: Text sites::name,
     });
-    query.load::<Row>(conn)?.into_iter().map(ranked).collect()
+    Ok(query.load(conn)?)
 }
 
 /// Visits at the home of a row that are still to come and have a day.
