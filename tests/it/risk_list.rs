@@ -16,7 +16,8 @@ fn households(page: &str) -> Vec<String> {
 /// The years in which the parts of a page went into service, in its order.
 fn years(page: &str) -> Vec<String> {
     let rows = page.split("in service since ").skip(1);
-    rows.map(|row| row.split('.').next().unwrap().rsplit(' ').next().unwrap().to_owned()).collect()
+    rows.map(|row| row.split(['.', '<']).next().unwrap().rsplit(' ').next().unwrap().to_owned())
+        .collect()
 }
 
 fn between(text: &str, begin: &str, end: &str) -> String {

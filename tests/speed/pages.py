@@ -14,6 +14,7 @@ import io
 import json
 import os
 import re
+import signal
 import statistics
 import subprocess
 import sys
@@ -79,7 +80,11 @@ class Office:
     def serve(self):
         log = open(f"{self.folder}/log", "w")
         command = ["faketime", NOW, BINARY, "serve"]
-        self.daemon = subprocess.Popen(command, env=self.environment, cwd=self.folder, stderr=log)
+        # A group of its own: faketime is a parent that ends alone, and its child would live on.
+        self.daemon = subprocess.Popen(
+            command, env=self.environment, cwd=self.folder, stdout=subprocess.DEVNULL, stderr=log,
+            start_new_session=True,
+        )
         for _ in range(600):
             found = re.search(r'"address":"([^"]+)"', Path(f"{self.folder}/log").read_text())
             if found:
@@ -160,7 +165,7 @@ def main():
                       f"{rounds[0][1] / 1000:.0f} |")
         finally:
             if hasattr(office, "daemon"):
-                office.daemon.terminate()
+                os.killpg(office.daemon.pid, signal.SIGTERM)
                 office.daemon.wait()
 
 

@@ -73,7 +73,7 @@ fn take_one(
         return Ok(Returned::AddressNotInUse(address));
     };
     let record = contacts::find(conn, branch, contact)?;
-    if !record.email.as_ref().is_some_and(|email| email.eq_ignore_ascii_case(&address)) {
+    if !is_at(&record, &address) {
         return Ok(Returned::AddressNotInUse(address));
     }
     if !record.reachable_by_mail {
@@ -83,6 +83,11 @@ fn take_one(
     let reason = format!("mail came back, {}{said}", status.status);
     mark_unreachable(conn, &record, notice.id, "mail came back", &reason, now)?;
     Ok(Returned::Unreachable(address))
+}
+
+/// Whether this is the person's address; an older one says nothing of the person.
+pub(super) fn is_at(person: &ContactRecord, address: &str) -> bool {
+    person.email.as_ref().is_some_and(|email| email.eq_ignore_ascii_case(address))
 }
 
 /// Keeps that mail does not reach a person, and in the audit which notice showed it.

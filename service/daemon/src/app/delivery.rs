@@ -18,7 +18,7 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
-use super::bounces::mark_unreachable;
+use super::bounces::{is_at, mark_unreachable};
 use super::letters::Envelope;
 use crate::config::{Config, MailChannel, SmtpSecurity};
 use crate::state::AppState;
@@ -171,7 +171,9 @@ async fn deliver_one(
                 (&recorded, notice.contact_id)
             {
                 let record = contacts::find(conn, notice.branch_id, contact)?;
-                mark_unreachable(conn, &record, notice.id, "mail not delivered", reason, now)?;
+                if is_at(&record, &notice.recipient) {
+                    mark_unreachable(conn, &record, notice.id, "mail not delivered", reason, now)?;
+                }
             }
             Ok::<_, AppError>(())
         })

@@ -74,7 +74,12 @@ pub(super) fn about(unit: &UnitRecord) -> String {
 
 /// What the part is and where it sits, if its place has another name.
 pub(super) fn name(part: &ComponentRecord) -> String {
-    let (what, place) = (words::part(part.class), part.position.replace(['-', '_'], " "));
+    named(part.class, &part.position)
+}
+
+/// As [`name`], of a part that is not at hand.
+pub(super) fn named(class: ComponentClass, position: &str) -> String {
+    let (what, place) = (words::part(class), position.replace(['-', '_'], " "));
     if place.eq_ignore_ascii_case(what) { what.to_owned() } else { format!("{what}, {place}") }
 }
 

@@ -14,7 +14,7 @@ use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, RunId, SiteId, VisitState};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::runs::{self, RunRecord};
-use hotspell_store::scores::{self as stored_scores, Ranked, Scoring};
+use hotspell_store::scores::{self as stored_scores, Ranked, ScoreSort, Scoring};
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
 use hotspell_store::technicians::{self, TechnicianFilter, TechnicianRecord};
 use hotspell_store::visits::{self, VisitFilter};
@@ -28,6 +28,7 @@ use crate::app::background::{self, Standing, reason};
 use crate::app::letters::address_of;
 use crate::app::scores;
 use crate::pages::forms::SessionForm;
+use crate::pages::parts;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, RISK, Shell, see_other};
 use crate::pages::visitor::Office;
@@ -89,6 +90,8 @@ struct Row {
     part: String,
     heat_age: String,
     in_service: String,
+    /// The figure that the list is sorted by, if the row does not lead with it.
+    sorted_by: Option<String>,
     visit: String,
     reasons: Vec<String>,
 }
@@ -150,6 +153,7 @@ struct Found {
     /// What in the choice means nothing.
     refused: Option<String>,
     rows: Vec<Ranked>,
+    sorted_by: Option<ScoreSort>,
     /// The place of the last row, if there are more.
     next: Option<String>,
     technicians: Vec<TechnicianRecord>,
@@ -174,6 +178,7 @@ fn load(
         as_of: None,
         refused: None,
         rows: Vec::new(),
+        sorted_by: None,
         next: None,
         technicians: Vec::new(),
         sites: BTreeMap::new(),
@@ -202,6 +207,7 @@ fn load(
         found.sites = by_id(sites::list(conn, branch, &SiteFilter::default(), Page::everything())?);
     }
     let order = asked.page.order;
+    found.sorted_by = order.map(|order| order.key);
     found.rows = ranked(conn, branch, &asked, run, &found.sites)?;
     if found.rows.len() > ROWS {
         found.rows.truncate(ROWS);
@@ -313,6 +319,19 @@ fn whole(
 fn row(found: &Found, ranked: &Ranked) -> Result<Row, AppError> {
     let site = found.sites.get(&ranked.site_id);
     let score = &ranked.score;
+    let in_service = ranked.installed_earliest.map_or_else(
+        || "since nobody knows when".to_owned(),
+        |day| format!("since {}", words::full_day(day)),
+    );
+    // What the list is sorted by stands in each row.
+    let sorted_by = match found.sorted_by {
+        Some(ScoreSort::HeatAge) => Some(format!("heat age {:.0} h", score.heat_age)),
+        Some(ScoreSort::ExpectedHeatLeft) => {
+            Some(format!("{:.0} h of heat to come", score.expected_heat_left))
+        }
+        Some(ScoreSort::InstalledEarliest) => Some(format!("in service {in_service}")),
+        Some(ScoreSort::Id | ScoreSort::PSeason | ScoreSort::SiteName) | None => None,
+    };
     Ok(Row {
         part_id: score.component_id.0,
         chance: words::chance(score.p_season),
@@ -323,16 +342,10 @@ fn row(found: &Found, ranked: &Ranked) -> Result<Row, AppError> {
         ),
         household: site.map_or_else(|| ranked.site_id.to_string(), |site| site.name.clone()),
         address: site.map(address_of).unwrap_or_default(),
-        part: format!(
-            "{}, {}",
-            words::part(ranked.class),
-            ranked.position.replace(['-', '_'], " ")
-        ),
+        part: parts::named(ranked.class, &ranked.position),
         heat_age: format!("{:.0} h", score.heat_age),
-        in_service: ranked.installed_earliest.map_or_else(
-            || "since nobody knows when".to_owned(),
-            |day| format!("since {}", words::full_day(day)),
-        ),
+        in_service,
+        sorted_by,
         visit: found
             .visits
             .get(&ranked.site_id)
