@@ -5,8 +5,8 @@ use std::collections::HashMap;
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::{exists, not};
 use diesel::{
-    ExpressionMethods, JoinOnDsl, OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable,
-    SelectableHelper,
+    BoolExpressionMethods, ExpressionMethods, JoinOnDsl, OptionalExtension, QueryDsl, Queryable,
+    RunQueryDsl, Selectable, SelectableHelper,
 };
 use hotspell_domain::{
     BranchId, ComponentClass, ComponentId, RunId, SiteId, TechnicianId, UnitId, VisitState,
@@ -55,9 +55,11 @@ listing! {
         run_from: RunId => |run| scores::run_id.ge(run.0),
         /// Of this part.
         component: ComponentId => |component| scores::component_id.eq(component.0),
-        /// Of one of these parts.
-        components: Vec<ComponentId> => |components| scores::component_id
-            .eq_any(components.iter().map(|id| id.0).collect::<Vec<i64>>()),
+        /// Of one of these parts, by this computation or a later one. The sum keeps SQLite from
+        /// walking through all scores since then by the risk list's index: few parts have few.
+        parts_since: (Vec<ComponentId>, RunId) => |since| scores::component_id
+            .eq_any(since.0.iter().map(|id| id.0).collect::<Vec<i64>>())
+            .and((scores::run_id + 0_i64).ge(since.1.0)),
         /// At least so likely to fail in the season.
         p_season_from: f64 => |p| scores::p_season.ge(*p),
     }

@@ -59,8 +59,7 @@ pub fn of_parts(
     parts: Vec<ComponentId>,
 ) -> Result<BTreeMap<ComponentId, ScoreRecord>, AppError> {
     let Some(run) = scores::in_force_since(conn, branch)? else { return Ok(BTreeMap::new()) };
-    let filter =
-        ScoreFilter { run_from: Some(run), components: Some(parts), ..ScoreFilter::default() };
+    let filter = ScoreFilter { parts_since: Some((parts, run)), ..ScoreFilter::default() };
     // In order of their numbers, so that a later score replaces an earlier one.
     let rows = scores::list(conn, branch, &filter, Page::everything())?;
     Ok(rows.into_iter().map(|row| (row.component_id, row)).collect())
