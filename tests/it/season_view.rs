@@ -3,6 +3,8 @@
 use hotspell_test_support::{DatabaseKind, TestDatabase};
 use serde_json::{Value, json};
 
+use crate::lifecycle::example;
+use crate::own_words::Session;
 use crate::season_loop::{
     HOMES, Season, change_branch, give_weather, record, record_without, upload,
 };
@@ -67,6 +69,37 @@ async fn a_branch_that_reads_celsius_is_told_its_season_in_celsius() {
     // A degree of Fahrenheit is 5/9 of one of Celsius; the bases 65 °F and 18 °C differ by 0.6 of one.
     let ratio = so_far(&told) / fahrenheit;
     assert!((5.0 / 9.0..0.6).contains(&ratio), "{ratio}");
+    assert!(daemon.stop().await);
+}
+
+#[tokio::test]
+async fn south_of_the_equator_a_season_runs_from_july_to_june() {
+    let mut season = Season::begin(DatabaseKind::Sqlite).await;
+    season.at("2024-11-18 17:00:00");
+    let (daemon, office) = season.start().await;
+    give_weather(&office, record()).await;
+    let window = json!({ "site_id": 1, "within_first": "2025-01-05", "within_last": "2025-01-31" });
+    let visit = example(&office, "VisitInput", window).await;
+    let visit = office.post("/api/v1/visits", &visit).await.json(201);
+    let change = json!({ "state": "placed", "day": "2025-01-10", "technician_id": 1,
+        "starts": "09:00:00", "ends": "11:00:00", "why": "told by telephone" });
+    let path = format!("/api/v1/visits/{}/state-changes", visit["id"]);
+    office.post(&path, &change).await.json(200);
+    let depot = json!({ "latitude_degrees": -33.44, "longitude_degrees": 151.02 });
+    change_branch(&office, json!({ "depot": depot })).await;
+    let told = office.get("/api/v1/season").await.json(200);
+    let curve = told["curve"].as_array().unwrap();
+    let (first, last) = (&curve[0], &curve[curve.len() - 1]);
+    assert_eq!(
+        (&told["year"], &first["date"], &last["date"]),
+        (&json!(2024), &json!("2024-07-01"), &json!("2025-06-30"))
+    );
+    assert!(last["ahead_p50"].as_f64() > last["ahead_p10"].as_f64(), "foretold to its end: {last}");
+
+    // A visit of January is one of this season, although it is of the next year.
+    let desk = Session::begin(&daemon, &season.office_token).await;
+    let page = desk.page("/office/season").await;
+    assert!(page.contains("Visits of this season") && page.contains(" 1 with one and not done"));
     assert!(daemon.stop().await);
 }
 

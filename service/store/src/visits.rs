@@ -2,8 +2,8 @@
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use diesel::{
-    BoolExpressionMethods, ExpressionMethods, OptionalExtension, QueryDsl, RunQueryDsl,
-    SelectableHelper,
+    BoolExpressionMethods, ExpressionMethods, OptionalExtension, QueryDsl, Queryable, RunQueryDsl,
+    Selectable, SelectableHelper,
 };
 use hotspell_domain::{
     AgreementId, BranchId, DateRange, SiteId, TechnicianId, VisitId, VisitKind, VisitState,
@@ -90,6 +90,42 @@ listing! {
         Priority "priority": Count priority,
         UpdatedAt "updated_at": Instant updated_at,
     }
+}
+
+/// Where a visit stands: what an overview of a whole season reads.
+#[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable)]
+#[diesel(table_name = visits)]
+pub struct VisitStanding {
+    /// Its number.
+    #[diesel(deserialize_as = RawId)]
+    pub id: VisitId,
+    /// The home.
+    #[diesel(deserialize_as = RawId)]
+    pub site_id: SiteId,
+    /// Where it stands.
+    #[diesel(deserialize_as = RawText)]
+    pub state: VisitState,
+    /// The day.
+    pub day: Option<NaiveDate>,
+}
+
+/// The visits with a day in the range, and those without one that are possible from its first day on, by
+/// their numbers.
+///
+/// # Errors
+/// Those of the database.
+pub fn standings(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    range: DateRange,
+) -> Result<Vec<VisitStanding>, StoreError> {
+    let open = visits::day.is_null().and(visits::within_last.ge(range.first));
+    Ok(visits::table
+        .filter(visits::branch_id.eq(branch.0))
+        .filter(visits::day.between(range.first, range.last).or(open))
+        .order(visits::id)
+        .select(VisitStanding::as_select())
+        .load(conn)?)
 }
 
 appended! {

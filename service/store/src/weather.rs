@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::{
-    ExpressionMethods, Insertable, OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable,
-    SelectableHelper,
+    BoolExpressionMethods, ExpressionMethods, Insertable, NullableExpressionMethods,
+    OptionalExtension, QueryDsl, Queryable, RunQueryDsl, Selectable, SelectableHelper,
 };
 use hotspell_domain::DateRange;
 
@@ -232,6 +232,24 @@ pub fn days(
         .filter(weather_days::day.between(range.first, range.last))
         .order(weather_days::day)
         .select(WeatherDay::as_select())
+        .load(conn)?)
+}
+
+/// Day, lowest and highest temperature of every stored day that has both, in order: what a record is
+/// reckoned from, read without the rest of its some ten thousand rows.
+///
+/// # Errors
+/// Those of the database.
+pub fn extremes(
+    conn: &mut AnyConnection,
+    station: StationId,
+) -> Result<Vec<(NaiveDate, f64, f64)>, StoreError> {
+    let (lowest, highest) = (weather_days::tmin_celsius, weather_days::tmax_celsius);
+    Ok(weather_days::table
+        .filter(weather_days::station_id.eq(station.0))
+        .filter(lowest.is_not_null().and(highest.is_not_null()))
+        .order(weather_days::day)
+        .select((weather_days::day, lowest.assume_not_null(), highest.assume_not_null()))
         .load(conn)?)
 }
 

@@ -11,14 +11,14 @@ use hotspell_reliability::ensemble::HeatEnsemble;
 use hotspell_reliability::heat_age::{AgingLaw, cumulative};
 use hotspell_reliability::heat_rate::CABINET_RISE_KELVIN;
 use hotspell_reliability::priors::LocalHeat;
-use hotspell_weather::gaps;
 use hotspell_weather::quantile::quantile;
 use hotspell_weather::run_hours::{HouseLoad, PartEnvironment};
 use hotspell_weather::season::{self, WeatherPath};
-use hotspell_weather::series::{DailyTemperature, DayRange, StationSeries};
+use hotspell_weather::series::{DailyTemperature, StationSeries};
 
 use super::AppError;
 use super::stations::StationUsed;
+use super::weather::{self, WholeRecord};
 
 /// Balance point of the reference house: 65 degF, the usual base of cooling degree days.
 const BALANCE_CELSIUS: f64 = 18.333_333_333_333_332;
@@ -81,32 +81,7 @@ impl HeatBook {
     /// # Errors
     /// [`AppError::NotReady`] when the record is empty or has too many holes.
     pub fn new(record: &StationSeries, as_of: NaiveDate) -> Result<Self, AppError> {
-        let known: Vec<DailyTemperature> =
-            record.days.iter().filter(|day| day.date < as_of).copied().collect();
-        let (Some(first), Some(last)) = (known.first(), known.last()) else {
-            return Err(AppError::NotReady(format!(
-                "station {} has no weather before {as_of}; import its daily record first",
-                record.station
-            )));
-        };
-        let range = DayRange { first: first.date, last: last.date };
-        let known = StationSeries::from_days(record.station.clone(), known);
-        let filled = gaps::fill(&known, range).map_err(|error| {
-            AppError::NotReady(format!("weather of station {}: {error}", record.station))
-        })?;
-        let series = filled.series(&record.station);
-        let mut assumptions: Vec<String> = filled
-            .findings
-            .iter()
-            .map(|gap| format!("weather {} to {}: {}", gap.first_day, gap.last_day, gap.detail))
-            .collect();
-        let stale = (as_of - range.last).num_days() - 1;
-        if stale > 0 {
-            assumptions.push(format!(
-                "the weather record ends on {}; {stale} days up to {as_of} count as without heat",
-                range.last
-            ));
-        }
+        let WholeRecord { series, range, assumptions } = weather::whole(record, as_of)?;
         let house = reference_house(&series)?;
         let gathered = gathered(&house, &series)?;
         Ok(Self {

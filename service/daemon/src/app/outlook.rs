@@ -2,14 +2,15 @@
 //! most.
 
 use chrono::{Datelike, NaiveDate};
+use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 use hotspell_weather::degree_days::Base;
 use hotspell_weather::season::{
-    SeasonCurve, SeasonDefinition, SeasonOutlook, SpellAhead, outlook, season_curve, spell_ahead,
+    SeasonCurve, SeasonDefinition, SeasonError, SeasonOutlook, SpellAhead, ensemble,
+    outlook_of_paths, season_curve, season_range, spell_ahead,
 };
 use hotspell_weather::temperature::TemperatureUnit as WeatherUnit;
 
-use super::heat::HeatBook;
 use super::{AppError, weather};
 use crate::state::AppState;
 
@@ -84,9 +85,7 @@ pub fn forecast_heat(
         Err(AppError::NotReady(_)) => return Ok(ForecastHeat::Unknown),
         Err(error) => return Err(error),
     };
-    let definition =
-        SeasonDefinition { first_month: first_month(branch), ..SeasonDefinition::default() };
-    Ok(match spell_ahead(&record, as_of, &forecast, &definition) {
+    Ok(match spell_ahead(&record, as_of, &forecast, &definition(branch)) {
         Ok(Some(spell)) => ForecastHeat::Spell(spell),
         Ok(None) => ForecastHeat::None { until },
         // Too short a record has no percentiles to judge by.
@@ -94,9 +93,26 @@ pub fn forecast_heat(
     })
 }
 
-/// First month of the season year where the branch is.
-fn first_month(branch: &BranchRecord) -> u32 {
-    if branch.is_southern() { 7 } else { 1 }
+/// What a season is where the branch is: its year begins when it is cold there.
+fn definition(branch: &BranchRecord) -> SeasonDefinition {
+    let first_month = if branch.is_southern() { 7 } else { 1 };
+    SeasonDefinition { first_month, ..SeasonDefinition::default() }
+}
+
+/// The year in which the season of a day began.
+fn season_year(definition: &SeasonDefinition, day: NaiveDate) -> i32 {
+    if day.month() < definition.first_month { day.year() - 1 } else { day.year() }
+}
+
+/// The first and the last day of the season that a day lies in.
+///
+/// # Errors
+/// [`AppError::Internal`] where the calendar has no such days.
+pub fn season_days(branch: &BranchRecord, day: NaiveDate) -> Result<DateRange, AppError> {
+    let definition = definition(branch);
+    let days = season_range(season_year(&definition, day), &definition)
+        .map_err(|error| AppError::internal("days of a season", error))?;
+    Ok(DateRange { first: days.first, last: days.last })
 }
 
 /// The season that a day lies in.
@@ -111,19 +127,19 @@ pub fn of_branch(
     let record = weather::record(state, branch)?;
     let forecast = weather::forecast(state, branch, as_of)?;
     let stale = weather::staleness(state, &record, as_of);
-    let book = HeatBook::new(&record, as_of)?.with_forecast(forecast);
-    let first_month = first_month(branch);
+    let series = weather::whole(&record, as_of)?.series;
     let base =
         Base { degrees: branch.degree_day_base, unit: WeatherUnit::from(branch.temperature_unit) };
-    let definition =
-        SeasonDefinition { first_month, load_base: base, ..SeasonDefinition::default() };
-    let year = if as_of.month() < first_month { as_of.year() - 1 } else { as_of.year() };
-    let told = |error: hotspell_weather::season::SeasonError| {
+    let definition = SeasonDefinition { load_base: base, ..definition(branch) };
+    let year = season_year(&definition, as_of);
+    let told = |error: SeasonError| {
         AppError::NotReady(format!("season of station {}: {error}", record.station))
     };
-    let outlook = outlook(&book.series, year, as_of, &book.forecast, &definition).map_err(told)?;
-    let end = NaiveDate::from_ymd_opt(year, 12, 31).unwrap_or(as_of).max(as_of);
-    let paths = book.paths(end)?;
-    let curve = season_curve(&book.series, year, as_of, &paths, &definition).map_err(told)?;
-    Ok(BranchSeason { outlook, curve, base, forecast_days: book.forecast.len(), stale })
+    // Dates and curve are read off the same paths, which run to the season's last day.
+    let season = season_range(year, &definition).map_err(told)?;
+    let paths = ensemble(&series, as_of, &forecast, season.last).map_err(told)?;
+    let curve = season_curve(&series, year, as_of, &paths, &definition).map_err(told)?;
+    let outlook =
+        outlook_of_paths(&series, year, as_of, &definition, |_| Ok(paths)).map_err(told)?;
+    Ok(BranchSeason { outlook, curve, base, forecast_days: forecast.len(), stale })
 }

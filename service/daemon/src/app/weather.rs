@@ -11,8 +11,9 @@ use hotspell_store::branches::BranchRecord;
 use hotspell_store::weather::{self as stored, DaysStored, Finding, WeatherDay};
 use hotspell_store::words::StationId;
 use hotspell_weather::formats::{ReadOptions, WeatherRecord, read_record};
+use hotspell_weather::gaps;
 use hotspell_weather::quality::{FindingKind, outside_station_range};
-use hotspell_weather::series::{DailyTemperature, StationSeries};
+use hotspell_weather::series::{DailyTemperature, DayRange, StationSeries};
 
 use super::AppError;
 use crate::state::AppState;
@@ -44,15 +45,67 @@ pub fn record(state: &AppState, branch: &BranchRecord) -> Result<StationSeries, 
 pub fn station_record(state: &AppState, id: StationId) -> Result<StationSeries, AppError> {
     state.store.read(|conn| {
         let station = stored::station(conn, id)?;
-        let range = stored::stored_range(conn, id)?.ok_or_else(|| {
-            AppError::NotReady(format!(
+        let days: Vec<DailyTemperature> = stored::extremes(conn, id)?
+            .into_iter()
+            .map(|(date, tmin_celsius, tmax_celsius)| DailyTemperature {
+                date,
+                tmin_celsius,
+                tmax_celsius,
+            })
+            .collect();
+        if days.is_empty() {
+            return Err(AppError::NotReady(format!(
                 "station {} has no weather yet; import its daily record first",
                 station.key
-            ))
-        })?;
-        let days = stored::days(conn, id, range)?.iter().filter_map(measured).collect();
+            )));
+        }
         Ok(StationSeries::from_days(station.key.clone(), days))
     })
+}
+
+/// A record without holes, up to the day before the day from which it is looked at.
+#[derive(Debug, Clone)]
+pub(super) struct WholeRecord {
+    /// Its days.
+    pub(super) series: StationSeries,
+    /// The first and the last of them.
+    pub(super) range: DayRange,
+    /// What was assumed where there were holes, in words.
+    pub(super) assumptions: Vec<String>,
+}
+
+/// Fills the holes of a record by the stated rule of the weather room.
+///
+/// # Errors
+/// [`AppError::NotReady`] when the record is empty or has too many holes.
+pub(super) fn whole(record: &StationSeries, as_of: NaiveDate) -> Result<WholeRecord, AppError> {
+    let known: Vec<DailyTemperature> =
+        record.days.iter().filter(|day| day.date < as_of).copied().collect();
+    let (Some(first), Some(last)) = (known.first(), known.last()) else {
+        return Err(AppError::NotReady(format!(
+            "station {} has no weather before {as_of}; import its daily record first",
+            record.station
+        )));
+    };
+    let range = DayRange { first: first.date, last: last.date };
+    let known = StationSeries::from_days(record.station.clone(), known);
+    let filled = gaps::fill(&known, range).map_err(|error| {
+        AppError::NotReady(format!("weather of station {}: {error}", record.station))
+    })?;
+    let series = filled.series(&record.station);
+    let mut assumptions: Vec<String> = filled
+        .findings
+        .iter()
+        .map(|gap| format!("weather {} to {}: {}", gap.first_day, gap.last_day, gap.detail))
+        .collect();
+    let stale = (as_of - range.last).num_days() - 1;
+    if stale > 0 {
+        assumptions.push(format!(
+            "the weather record ends on {}; {stale} days up to {as_of} count as without heat",
+            range.last
+        ));
+    }
+    Ok(WholeRecord { series, range, assumptions })
 }
 
 /// What the newest forecast by the end of the day before `as_of`, or by now on that day, says of

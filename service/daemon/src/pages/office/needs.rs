@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::Days;
 use hotspell_domain::{SiteId, VisitId, VisitState};
-use hotspell_store::visits::VisitRecord;
+use hotspell_store::visits::VisitStanding;
 use hotspell_store::words::AnswerKind;
 
 use super::season::Stored;
@@ -34,7 +34,7 @@ pub(super) struct Row {
 }
 
 impl Row {
-    fn of_home(stored: &Stored, visit: &VisitRecord, said: String) -> Self {
+    fn of_home(stored: &Stored, visit: &VisitStanding, said: String) -> Self {
         Self { home: Some((visit.site_id.0, stored.household(visit.site_id))), said }
     }
 }
@@ -204,7 +204,7 @@ fn assumptions(stored: &Stored) -> Option<Need> {
 
 /// The homes that [`needs`] names.
 pub(super) fn homes_named(stored: &Stored) -> Vec<SiteId> {
-    let first = |visits: Vec<&VisitRecord>| {
+    let first = |visits: Vec<&VisitStanding>| {
         visits.into_iter().take(SHOWN).map(|visit| visit.site_id).collect::<Vec<_>>()
     };
     [
@@ -218,7 +218,7 @@ pub(super) fn homes_named(stored: &Stored) -> Vec<SiteId> {
 }
 
 /// Visits about which a household asked for something, and for what.
-fn asked(stored: &Stored) -> Vec<(&VisitRecord, String)> {
+fn asked(stored: &Stored) -> Vec<(&VisitStanding, String)> {
     stored
         .asked
         .iter()
@@ -236,17 +236,17 @@ fn asked(stored: &Stored) -> Vec<(&VisitRecord, String)> {
         .collect()
 }
 
-fn missed(stored: &Stored) -> Vec<&VisitRecord> {
+fn missed(stored: &Stored) -> Vec<&VisitStanding> {
     stored.visits.iter().filter(|visit| visit.state == VisitState::Missed).collect()
 }
 
 /// Visits of the next days of which the household was told by mail and has said nothing, earliest first.
-fn unanswered(stored: &Stored) -> Vec<&VisitRecord> {
+fn unanswered(stored: &Stored) -> Vec<&VisitStanding> {
     let last = stored.today.checked_add_days(Days::new(SECOND_REMINDER_DAYS));
-    let is_near = |visit: &VisitRecord| {
+    let is_near = |visit: &VisitStanding| {
         visit.day > Some(stored.today) && last.is_none_or(|last| visit.day <= Some(last))
     };
-    let mut near: Vec<&VisitRecord> = stored
+    let mut near: Vec<&VisitStanding> = stored
         .visits
         .iter()
         .filter(|visit| visit.state == VisitState::Announced && is_near(visit))
@@ -258,8 +258,8 @@ fn unanswered(stored: &Stored) -> Vec<&VisitRecord> {
 }
 
 /// Visits to come of which no mail can tell, earliest first.
-fn unreachable(stored: &Stored) -> Vec<&VisitRecord> {
-    let mut coming: Vec<&VisitRecord> = stored
+fn unreachable(stored: &Stored) -> Vec<&VisitStanding> {
+    let mut coming: Vec<&VisitStanding> = stored
         .visits
         .iter()
         .filter(|visit| visit.state.holds_a_place() && visit.state != VisitState::Agreed)
@@ -270,8 +270,8 @@ fn unreachable(stored: &Stored) -> Vec<&VisitRecord> {
 }
 
 /// Owed visits that the plan leaves out, and why.
-fn unplaced(stored: &Stored) -> Vec<(&VisitRecord, &str)> {
-    let visits: BTreeMap<VisitId, &VisitRecord> =
+fn unplaced(stored: &Stored) -> Vec<(&VisitStanding, &str)> {
+    let visits: BTreeMap<VisitId, &VisitStanding> =
         stored.visits.iter().map(|visit| (visit.id, visit)).collect();
     let left = stored.unplaced.iter().filter_map(|left| {
         let visit = visits.get(&left.visit_id).filter(|visit| visit.state == VisitState::Owed)?;

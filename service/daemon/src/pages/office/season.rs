@@ -20,7 +20,7 @@ use hotspell_store::contacts::{self, ContactFilter, ContactRecord};
 use hotspell_store::plans::{self, PlanFilter, PlanRecord, UnplacedFilter, UnplacedRecord};
 use hotspell_store::runs;
 use hotspell_store::sites::{self, SiteFilter, SiteRecord};
-use hotspell_store::visits::{self, VisitFilter, VisitRecord};
+use hotspell_store::visits::{self, VisitStanding};
 use hotspell_store::words::{AnswerKind, PlanState, RunKind};
 use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::DateDistribution;
@@ -113,7 +113,8 @@ pub(super) async fn show(
 pub(super) struct Stored {
     pub(super) branch: BranchRecord,
     pub(super) today: NaiveDate,
-    pub(super) visits: Vec<VisitRecord>,
+    /// Those of the season of today.
+    pub(super) visits: Vec<VisitStanding>,
     /// The homes that are named, and whom to call there.
     pub(super) homes: BTreeMap<SiteId, SiteRecord>,
     pub(super) contacts: Vec<ContactRecord>,
@@ -141,7 +142,8 @@ impl Stored {
         state.store.read(|conn| {
             let record = branches::find(conn, branch)?;
             let today = local_day(now, record.time_zone);
-            let all = visits::list(conn, branch, &VisitFilter::default(), Page::everything())?;
+            // Earlier ones are history, of which there is more each year.
+            let season = outlook::season_days(&record, today)?;
             let plan = newest_plan(conn, branch)?;
             let unplaced = match &plan {
                 Some(plan) => {
@@ -152,7 +154,7 @@ impl Stored {
             };
             let mut stored = Self {
                 today,
-                visits: all.into_iter().filter(|visit| concerns(visit, today)).collect(),
+                visits: visits::standings(conn, branch, season)?,
                 homes: BTreeMap::new(),
                 contacts: Vec::new(),
                 reached: contacts::homes_reached_by_mail(conn, branch)?,
@@ -190,7 +192,7 @@ impl Stored {
         )
     }
 
-    pub(super) fn visit(&self, id: VisitId) -> Option<&VisitRecord> {
+    pub(super) fn visit(&self, id: VisitId) -> Option<&VisitStanding> {
         self.visits.iter().find(|visit| visit.id == id)
     }
 
@@ -201,12 +203,6 @@ impl Stored {
             .find_map(|contact| contact.phone.clone())
             .unwrap_or_else(|| "no telephone on record".to_owned())
     }
-}
-
-/// Visits of the year around today; earlier ones are history.
-fn concerns(visit: &VisitRecord, today: NaiveDate) -> bool {
-    let year = |date: NaiveDate| date.year() == today.year();
-    visit.day.map_or_else(|| visit.within_last >= today || year(visit.within_last), year)
 }
 
 /// The adopted plan, or else the newest draft.
