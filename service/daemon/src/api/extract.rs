@@ -12,7 +12,7 @@ use super::problem::ProblemKind;
 pub struct Extractors {
     /// JSON bodies.
     pub json: web::JsonConfig,
-    /// Query strings.
+    /// Query strings of pages; those of the interface are read by [`super::query::Query`].
     pub query: web::QueryConfig,
     /// Path segments.
     pub path: web::PathConfig,

@@ -19,6 +19,7 @@ use crate::api::error::ApiError;
 use crate::api::etag;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::problem::ProblemKind;
+use crate::api::query::Query;
 use crate::api::transact::{read, run, write};
 use crate::api::types::accounts::{AccountInput, AccountView, NewTokenView, TokenInput, TokenView};
 use crate::app::token;
@@ -54,7 +55,7 @@ pub(crate) async fn list_accounts(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<AccountQuery>,
+    query: Query<AccountQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let filter = AccountFilter {
         role: query.role,
@@ -277,7 +278,7 @@ pub(crate) async fn list_tokens(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<TokenQuery>,
+    query: Query<TokenQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let owner = tokens_owner(conn, &caller, id.into_inner())?;

@@ -17,6 +17,7 @@ use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, write};
 use crate::api::types::agreements::{AgreementInput, AgreementView, RenewalInput};
 use crate::api::{etag, visibility};
@@ -135,7 +136,7 @@ pub(crate) async fn list_agreements(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<AgreementQuery>,
+    query: Query<AgreementQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

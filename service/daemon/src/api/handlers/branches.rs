@@ -15,6 +15,7 @@ use crate::api::checks::refer;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::write;
 use crate::api::types::branches::{BranchInput, BranchView, NewBranchView};
 use crate::app::{accounts, token};
@@ -121,7 +122,7 @@ pub(crate) async fn list_branches(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<BranchQuery>,
+    query: Query<BranchQuery>,
 ) -> Result<HttpResponse, ApiError> {
     crud::list::<Branches>(&state, caller, &request, (), query.page()).await
 }

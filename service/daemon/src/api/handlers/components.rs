@@ -17,6 +17,7 @@ use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, run, write};
 use crate::api::types::components::{
     ComponentInput, ComponentView, ReplacementInput, ReplacementView,
@@ -138,7 +139,7 @@ pub(crate) async fn list_components(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<ComponentQuery>,
+    query: Query<ComponentQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

@@ -13,6 +13,7 @@ use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::write;
 use crate::api::types::contacts::{ContactInput, ContactView, LinkGenerationView};
 use crate::api::visibility;
@@ -112,7 +113,7 @@ pub(crate) async fn list_contacts(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<ContactQuery>,
+    query: Query<ContactQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

@@ -10,6 +10,7 @@ use super::sites::Sites;
 use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
+use crate::api::query::Query;
 use crate::api::transact::read;
 use crate::api::types::sites::HistoryView;
 use crate::app::history;
@@ -59,7 +60,7 @@ pub(crate) async fn find_site_history(
     state: web::Data<AppState>,
     caller: Caller,
     id: web::Path<i64>,
-    query: web::Query<HistoryQuery>,
+    query: Query<HistoryQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let now = state.now();
     let view = read(&state, move |conn| {

@@ -13,6 +13,7 @@ use crate::api::caller::Caller;
 use crate::api::error::ApiError;
 use crate::api::prefer;
 use crate::api::problem::{FieldError, ProblemKind};
+use crate::api::query::Query;
 use crate::api::transact::{read, run};
 use crate::api::types::imports::ImportView;
 use crate::app::imports::{self, Seal, SourceFile};
@@ -65,7 +66,7 @@ pub(crate) async fn create_import(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<ImportQuery>,
+    query: Query<ImportQuery>,
     body: Result<web::Bytes, actix_web::Error>,
 ) -> actix_web::Result<HttpResponse> {
     if !is_csv(&request) {

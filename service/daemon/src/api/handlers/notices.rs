@@ -12,6 +12,7 @@ use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::read;
 use crate::api::types::notices::{AnswerView, NoticeTextView, NoticeView};
 use crate::state::AppState;
@@ -62,7 +63,7 @@ pub(crate) async fn list_notices(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<NoticeQuery>,
+    query: Query<NoticeQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let filter = NoticeFilter {
         states: query.state.map(|state| vec![state]),
@@ -113,7 +114,7 @@ pub(crate) async fn list_answers(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<AnswerQuery>,
+    query: Query<AnswerQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let filter = AnswerFilter {
         visit: query.visit_id.map(Into::into),

@@ -15,6 +15,7 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
 use crate::api::problem::ProblemKind;
+use crate::api::query::Query;
 use crate::api::transact::{read, write};
 use crate::api::types::photos::PhotoView;
 use crate::api::visibility;
@@ -63,7 +64,7 @@ pub(crate) async fn create_photo(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<NewPhotoQuery>,
+    query: Query<NewPhotoQuery>,
     body: Result<web::Bytes, actix_web::Error>,
 ) -> actix_web::Result<HttpResponse> {
     let body = body.map_err(|error| too_large(error, &request))?;
@@ -130,7 +131,7 @@ pub(crate) async fn list_photos(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<PhotoQuery>,
+    query: Query<PhotoQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let visit = reach(conn, &caller, id.into_inner())?;

@@ -16,6 +16,7 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::etag;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, write};
 use crate::api::types::plan_changes::ComparisonView;
 use crate::api::types::plans::{PlanRouteView, PlanStopView, PlanView, UnplacedView};
@@ -79,7 +80,7 @@ pub(crate) async fn list_plans(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<PlanQuery>,
+    query: Query<PlanQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let filter = PlanFilter { state: query.state, updated_after: query.updated_after };
     let work =
@@ -158,7 +159,7 @@ pub(crate) async fn list_plan_stops(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<PlanStopQuery>,
+    query: Query<PlanStopQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let id = PlanId(id.into_inner());
     let filter = PlanStopFilter {
@@ -189,7 +190,7 @@ pub(crate) async fn list_plan_routes(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<PlanRouteQuery>,
+    query: Query<PlanRouteQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let id = PlanId(id.into_inner());
     let filter = PlanRouteFilter { plan: Some(id), day: query.day };
@@ -216,7 +217,7 @@ pub(crate) async fn compare_plans(
     state: web::Data<AppState>,
     caller: Caller,
     id: web::Path<i64>,
-    query: web::Query<ComparisonQuery>,
+    query: Query<ComparisonQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let (against, id) = (PlanId(query.against), PlanId(id.into_inner()));
     let compared =
@@ -239,7 +240,7 @@ pub(crate) async fn list_unplaced_visits(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<UnplacedQuery>,
+    query: Query<UnplacedQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let id = PlanId(id.into_inner());
     let work = move |conn: &mut AnyConnection, page| {

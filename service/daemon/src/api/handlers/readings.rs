@@ -14,6 +14,7 @@ use crate::api::checks::{Checks, refer};
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::types::readings::{ReadingInput, ReadingView};
 use crate::api::visibility;
 use crate::state::AppState;
@@ -121,7 +122,7 @@ pub(crate) async fn list_readings(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<ReadingQuery>,
+    query: Query<ReadingQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

@@ -10,6 +10,7 @@ use super::visits::reach;
 use crate::api::body::Body;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
+use crate::api::query::Query;
 use crate::api::transact::{read, run};
 use crate::api::types::repairs::{OfferView, OffersView, ReasonsView, RepairInput, RepairView};
 use crate::app::{explain, repair};
@@ -88,7 +89,7 @@ pub(crate) async fn list_visit_offers(
     state: web::Data<AppState>,
     caller: Caller,
     id: web::Path<i64>,
-    query: web::Query<OfferQuery>,
+    query: Query<OfferQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let id = id.into_inner();
     let visit = read(&state, move |conn| reach(conn, &caller, id)).await?.id;
@@ -114,7 +115,7 @@ pub(crate) async fn explain_visit(
     state: web::Data<AppState>,
     caller: Caller,
     id: web::Path<i64>,
-    query: web::Query<ReasonsQuery>,
+    query: Query<ReasonsQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let id = id.into_inner();
     let visit = read(&state, move |conn| reach(conn, &caller, id)).await?.id;

@@ -16,6 +16,7 @@ use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, write};
 use crate::api::types::geojson::FeatureCollection;
 use crate::api::types::routes::{DelayInput, DelayView, LoadListView, RouteMailView, RouteView};
@@ -71,7 +72,7 @@ pub(crate) async fn list_routes(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<RouteQuery>,
+    query: Query<RouteQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let own = if caller.is_office() { None } else { caller.technician };
     let filter = RouteFilter {

@@ -15,6 +15,7 @@ use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{self, PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, run};
 use crate::api::types::runs::{RunView, ScoreView};
 use crate::api::visibility;
@@ -66,7 +67,7 @@ pub(crate) async fn list_runs(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<RunQuery>,
+    query: Query<RunQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let filter =
         RunFilter { kind: query.kind, outcome: query.outcome, started_from: query.started_from };
@@ -161,7 +162,7 @@ pub(crate) async fn list_scores(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<ScoreQuery>,
+    query: Query<ScoreQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let order = query.sort.map_or(MOST_LIKELY_FIRST, |sorting| sorting.0);
     let page = page::resolve(Some(order), query.cursor.as_deref(), query.limit);

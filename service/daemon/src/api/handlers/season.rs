@@ -9,6 +9,7 @@ use hotspell_store::branches::{self, BranchRecord};
 use super::actions::run_as_of;
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
+use crate::api::query::Query;
 use crate::api::types::season::BranchSeasonView;
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
@@ -38,7 +39,7 @@ pub(crate) struct SeasonQuery {
 pub(crate) async fn find_season(
     state: web::Data<AppState>,
     caller: Caller,
-    query: web::Query<SeasonQuery>,
+    query: Query<SeasonQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let (_, season) = run_as_of(&state, caller, query.as_of, season).await?;
     Ok(HttpResponse::Ok().json(BranchSeasonView::from(&season)))
@@ -60,7 +61,7 @@ pub(crate) async fn find_season(
 pub(crate) async fn draw_season_curve(
     state: web::Data<AppState>,
     caller: Caller,
-    query: web::Query<SeasonQuery>,
+    query: Query<SeasonQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let (branch, season) = run_as_of(&state, caller, query.as_of, season).await?;
     Ok(HttpResponse::Ok()

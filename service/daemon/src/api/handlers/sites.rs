@@ -11,6 +11,7 @@ use crate::api::caller::Caller;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::types::sites::{SiteInput, SiteView};
 use crate::api::visibility;
 use crate::state::AppState;
@@ -117,7 +118,7 @@ pub(crate) async fn list_sites(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<SiteQuery>,
+    query: Query<SiteQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

@@ -13,6 +13,7 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::etag;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, run, write};
 use crate::api::types::subscriptions::{
     SubscriptionInput, SubscriptionSecretView, SubscriptionView,
@@ -50,7 +51,7 @@ pub(crate) async fn list_subscriptions(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<SubscriptionQuery>,
+    query: Query<SubscriptionQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let filter = SubscriptionFilter { active: query.active };

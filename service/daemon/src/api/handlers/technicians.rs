@@ -12,6 +12,7 @@ use crate::api::caller::Caller;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::types::technicians::{TechnicianInput, TechnicianLists, TechnicianView};
 use crate::state::AppState;
 
@@ -123,7 +124,7 @@ pub(crate) async fn list_technicians(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<TechnicianQuery>,
+    query: Query<TechnicianQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

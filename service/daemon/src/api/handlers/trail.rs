@@ -9,6 +9,7 @@ use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{self, PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::types::trail::{AuditView, ChangeView};
 use crate::state::AppState;
 
@@ -55,7 +56,7 @@ pub(crate) async fn list_audit(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<AuditQuery>,
+    query: Query<AuditQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();
@@ -88,7 +89,7 @@ pub(crate) async fn list_audit(
 pub(crate) async fn list_changes(
     state: web::Data<AppState>,
     caller: Caller,
-    query: web::Query<ChangeQuery>,
+    query: Query<ChangeQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let limit = page::rows(query.limit)?;
     let after = query.after.unwrap_or(0);

@@ -14,6 +14,7 @@ use crate::api::checks::site_exists;
 use crate::api::crud::{self, Editable};
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::types::units::{UnitInput, UnitView};
 use crate::api::visibility;
 use crate::state::AppState;
@@ -117,7 +118,7 @@ pub(crate) async fn list_units(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<UnitQuery>,
+    query: Query<UnitQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let query = query.into_inner();

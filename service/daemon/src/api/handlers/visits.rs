@@ -20,6 +20,7 @@ use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::middleware::idempotency;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, run, write};
 use crate::api::types::visits::{
     StateChangeInput, VisitEventView, VisitInput, VisitResultView, VisitUpdate, VisitView,
@@ -139,7 +140,7 @@ pub(crate) async fn list_visits(
     state: web::Data<AppState>,
     caller: Caller,
     request: HttpRequest,
-    query: web::Query<VisitQuery>,
+    query: Query<VisitQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let page = query.page();
     let filter = query.into_inner().filter()?;
@@ -354,7 +355,7 @@ pub(crate) async fn list_visit_events(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<VisitEventQuery>,
+    query: Query<VisitEventQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let visit = reach(conn, &caller, id.into_inner())?;
@@ -380,7 +381,7 @@ pub(crate) async fn list_visit_results(
     caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<VisitResultQuery>,
+    query: Query<VisitResultQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = move |conn: &mut AnyConnection, page| {
         let visit = reach(conn, &caller, id.into_inner())?;

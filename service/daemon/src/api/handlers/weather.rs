@@ -15,6 +15,7 @@ use crate::api::caller::Caller;
 use crate::api::crud;
 use crate::api::error::ApiError;
 use crate::api::page::{PageView, Paged as _, list_query};
+use crate::api::query::Query;
 use crate::api::transact::{read, run, write};
 use crate::api::types::weather::{
     StationInput, StationView, WeatherDayView, WeatherFileView, WeatherFindingView,
@@ -54,7 +55,7 @@ pub(crate) async fn list_weather_stations(
     state: web::Data<AppState>,
     _caller: Caller,
     request: HttpRequest,
-    query: web::Query<StationQuery>,
+    query: Query<StationQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let work = |conn: &mut AnyConnection, page| Ok(rows::stations(conn, page)?);
     let view = |_: &mut AnyConnection, record: rows::StationRecord| Ok(StationView::from(record));
@@ -95,7 +96,7 @@ pub(crate) async fn list_weather_days(
     _caller: Caller,
     request: HttpRequest,
     id: web::Path<i64>,
-    query: web::Query<WeatherDayQuery>,
+    query: Query<WeatherDayQuery>,
 ) -> Result<HttpResponse, ApiError> {
     let (id, first, last) = (StationId(id.into_inner()), query.first, query.last);
     let range = DateRange::new(first, last)
