@@ -14,7 +14,7 @@ const KINDS: [&str; 7] =
 
 /// Small files with what is hard to write: quotes, line breaks, other scripts, cells that a spreadsheet
 /// would take for formulas, parts that were replaced.
-const FILES: [(&str, &str); 7] = [
+pub(crate) const FILES: [(&str, &str); 7] = [
     (
         "technicians",
         "technician,name,phone,skills,monday,absences\n\
@@ -58,7 +58,7 @@ const FILES: [(&str, &str); 7] = [
     ),
 ];
 
-async fn import(office: &Client, kind: &str, text: impl Into<Vec<u8>>) -> Value {
+pub(crate) async fn import(office: &Client, kind: &str, text: impl Into<Vec<u8>>) -> Value {
     let path = format!("/api/v1/imports?kind={kind}");
     office.post_bytes(&path, "text/csv", text).await.json(200)
 }
@@ -76,7 +76,7 @@ async fn exported(office: &Client) -> Vec<(&'static str, String)> {
     files
 }
 
-async fn add_second_branch(setup: &Setup) -> String {
+pub(crate) async fn add_second_branch(setup: &Setup) -> String {
     let arguments = [
         "branch",
         "add",

@@ -8,6 +8,7 @@
 )]
 
 mod agreements;
+mod audit_file;
 mod backup;
 mod bounces;
 mod browser;

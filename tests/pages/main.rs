@@ -52,7 +52,7 @@ async fn first_link(browser: &Browser, part: &str) -> String {
 }
 
 /// Every kind of page that the office reaches by links in the demo.
-const OFFICE_PAGES: [&str; 21] = [
+const OFFICE_PAGES: [&str; 22] = [
     "/office/day",
     "/office/import",
     "/office/no-cool",
@@ -71,6 +71,7 @@ const OFFICE_PAGES: [&str; 21] = [
     "/office/settings/calendar",
     "/office/settings/notices",
     "/office/settings/notices/*/*",
+    "/office/settings/records",
     "/office/settings/technicians",
     "/office/settings/technicians/*",
     "/office/weather",

@@ -9,10 +9,11 @@ use serde_json::Value;
 use crate::look::Look;
 
 /// Where the page that is shown leads without changing anything: its links and the forms that ask; whole
-/// addresses.
+/// addresses. Files to keep are no pages.
 async fn links(browser: &Browser) -> Vec<String> {
     let script = "return [...document.querySelectorAll('a[href]')].map(link => link.href)\
-        .concat([...document.querySelectorAll('form[method=get]')].map(form => form.action))";
+        .concat([...document.querySelectorAll('form[method=get]')].map(form => form.action))\
+        .filter(address => !address.endsWith('.csv'))";
     let found = browser.window.execute(script, Vec::new()).await.unwrap();
     let found = found.as_array().expect("a list of links");
     found.iter().filter_map(Value::as_str).map(str::to_owned).collect()

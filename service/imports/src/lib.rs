@@ -28,7 +28,7 @@ use hotspell_domain::BranchId;
 use hotspell_store::{AnyConnection, Store, StoreError};
 
 pub use context::{Context, Observer};
-pub use export::{ExportError, export};
+pub use export::{ExportError, export, export_audit};
 pub use findings::write_findings;
 pub use recognise::recognise;
 pub use report::{

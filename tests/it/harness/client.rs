@@ -101,10 +101,11 @@ impl Client {
     /// Every item of a list, page after page.
     pub async fn all(&self, path: &str) -> Vec<Value> {
         let (mut items, mut next) = (Vec::new(), Some(path.to_owned()));
-        while let Some(path) = next {
-            let page = self.get(&path).await.json(200);
+        let mark = if path.contains('?') { '&' } else { '?' };
+        while let Some(page) = next {
+            let page = self.get(&page).await.json(200);
             items.extend(page["items"].as_array().expect("a list has items").iter().cloned());
-            next = page["next"].as_str().map(str::to_owned);
+            next = page["next"].as_str().map(|cursor| format!("{path}{mark}cursor={cursor}"));
         }
         items
     }

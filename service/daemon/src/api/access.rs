@@ -84,6 +84,7 @@ pub const ACCESS: &[(&str, &[Role])] = &[
     ("create_import", OFFICE),
     ("find_import", OFFICE),
     ("find_export", OFFICE),
+    ("export_audit", OFFICE),
     ("create_scoring_run", OFFICE),
     ("create_backtest", OFFICE),
     ("find_backtest", OFFICE),

@@ -5,24 +5,36 @@ use std::io::Read as _;
 use std::pin::Pin;
 use std::task::{Context, Poll};
 
+use actix_web::HttpResponse;
 use actix_web::body::{BodySize, MessageBody};
+use actix_web::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use actix_web::web::Bytes;
+
+use crate::app::exports::ExportedFile;
 
 const PIECE_BYTES: u64 = 64 * 1024;
 
 /// The rest of a file that was just written, from its present place. It is read on the thread that
 /// sends it: its pages are still in memory, and a piece is small.
 #[derive(Debug)]
-pub(crate) struct FileBody {
+struct FileBody {
     file: File,
     left: u64,
 }
 
 impl FileBody {
     /// The next `bytes` of the file.
-    pub(crate) const fn new(file: File, bytes: u64) -> Self {
+    const fn new(file: File, bytes: u64) -> Self {
         Self { file, left: bytes }
     }
+}
+
+/// A CSV file (RFC 4180) to be kept under a name.
+pub(crate) fn csv_file(file: ExportedFile, name: &str) -> HttpResponse {
+    HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
+        .insert_header((CONTENT_DISPOSITION, format!("attachment; filename=\"{name}.csv\"")))
+        .body(FileBody::new(file.file, file.bytes))
 }
 
 impl MessageBody for FileBody {

@@ -177,6 +177,11 @@ async fn another_branch_reaches_no_row_and_lists_none() {
             problem(answer, 409).await;
             continue;
         }
+        if id == "export_audit" {
+            let file = answer.text().await.unwrap();
+            assert_eq!(file.lines().count(), 1, "a header alone: {file}");
+            continue;
+        }
         let body: Value = answer.json().await.unwrap();
         let rows = body["items"].as_array().or_else(|| body.as_array()).unwrap();
         let foreign = rows.iter().filter(|row| row["key"] != "elsewhere").count();

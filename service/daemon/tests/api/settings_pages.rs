@@ -12,6 +12,9 @@ const STATION: &str = "/office/settings/station";
 const CALENDAR: &str = "/office/settings/calendar";
 const TECHNICIANS: &str = "/office/settings/technicians";
 const ACCOUNTS: &str = "/office/settings/accounts";
+const RECORDS: &str = "/office/settings/records";
+const AUDIT_FILE: &str = "/office/settings/records/audit.csv";
+const SITES_FILE: &str = "/office/settings/records/sites.csv";
 
 impl Desk {
     async fn stored_branch(&self) -> Value {
@@ -56,7 +59,7 @@ async fn settings_are_for_the_office_alone() {
     );
     let cookie = cookie_of(&desk.service, &token).await;
     let paths = ["/office/settings", BRANCH, STATION, CALENDAR, TECHNICIANS, ACCOUNTS];
-    for path in paths {
+    for path in paths.into_iter().chain([RECORDS, AUDIT_FILE, SITES_FILE]) {
         assert_eq!(desk.page(path).await.0, StatusCode::OK, "{path}");
         let url = format!("{}{path}", desk.service.url);
         let answer = desk.browser.get(&url).header("Cookie", &cookie).send().await.unwrap();
@@ -283,4 +286,44 @@ async fn nobody_ends_the_own_account_and_a_token_is_taken_back() {
     assert_eq!(desk.send(&revoke, &only).await.0, StatusCode::SEE_OTHER);
     let (_, page) = desk.page(&path).await;
     assert!(!page.contains("lost phone"), "{page}");
+}
+
+#[tokio::test]
+async fn records_are_taken_out_as_files_and_the_audit_by_days_of_the_branch() {
+    let desk = Desk::open().await;
+    desk.service.make("/api/v1/sites", &example_with("SiteInput", json!({}))).await;
+    let (_, page) = desk.page(RECORDS).await;
+    for link in [SITES_FILE, "/office/settings/records/readings.csv", AUDIT_FILE] {
+        assert!(page.contains(&format!("\"{link}\"")), "{link}");
+    }
+    for (file, path) in
+        [(SITES_FILE, "/api/v1/exports/sites"), (AUDIT_FILE, "/api/v1/audit/export")]
+    {
+        let served = desk.service.get(path).await.text().await.unwrap();
+        assert!(served.lines().count() > 1, "{served}");
+        assert_eq!(desk.page(file).await, (StatusCode::OK, served));
+    }
+    assert_eq!(desk.page("/office/settings/records/people.csv").await.0, StatusCode::NOT_FOUND);
+
+    // A day begins and ends where the branch is: the first entry is of its own day alone.
+    let all = desk.page(AUDIT_FILE).await.1;
+    let first = desk.read("/api/v1/audit?limit=1").await["items"][0]["at"].clone();
+    let zone: chrono_tz::Tz =
+        desk.stored_branch().await["time_zone"].as_str().unwrap().parse().unwrap();
+    let first: chrono::DateTime<chrono::Utc> = first.as_str().unwrap().parse().unwrap();
+    let day = first.with_timezone(&zone).date_naive();
+    let (before, after) = (day.pred_opt().unwrap(), day.succ_opt().unwrap());
+    let asked = async |query: String| desk.page(&format!("{AUDIT_FILE}?{query}")).await;
+    let header = format!("{}\r\n", all.lines().next().unwrap());
+    assert_eq!(asked(format!("first={day}&last=")).await, (StatusCode::OK, all.clone()));
+    assert_eq!(asked(format!("first={day}&last={after}")).await.1, all);
+    assert_eq!(asked(format!("first=&last={before}")).await.1, header);
+
+    let (status, told) = asked(format!("first={after}&last={before}")).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(told.contains("id=\"audit-last-wrong\">The last day is before the first"), "{told}");
+    assert!(told.contains(&format!("value=\"{after}\"")), "what was typed is still there");
+    let (status, told) = asked("first=yesterday&last=".to_owned()).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(told.contains("id=\"audit-first-wrong\">«yesterday» is no day"), "{told}");
 }

@@ -4,6 +4,7 @@
 //! empty branch; `docs/import.md` says what these files do not hold. Rows are read some hundreds at a
 //! time, so that only the keys of a branch are in memory.
 
+mod audit;
 mod cells;
 mod homes;
 mod machines;
@@ -15,7 +16,8 @@ use hotspell_domain::BranchId;
 use hotspell_store::{AnyConnection, Page, StoreError};
 
 use crate::report::ImportKind;
-use crate::table::Column;
+
+pub use audit::export_audit;
 
 /// Rows that are in memory at once.
 const ROWS: i64 = 500;
@@ -48,7 +50,8 @@ pub fn export(
     kind: ImportKind,
     writer: impl Write,
 ) -> Result<usize, ExportError> {
-    let mut sheet = Sheet::new(writer, crate::columns(kind))?;
+    let columns = crate::columns(kind).iter().map(|column| column.name);
+    let mut sheet = Sheet::new(writer, columns.collect())?;
     match kind {
         ImportKind::Technicians => homes::technicians(conn, branch, &mut sheet)?,
         ImportKind::Sites => homes::sites(conn, branch, &mut sheet)?,
@@ -58,36 +61,41 @@ pub fn export(
         ImportKind::Replacements => machines::replacements(conn, branch, &mut sheet)?,
         ImportKind::Readings => machines::readings(conn, branch, &mut sheet)?,
     }
-    sheet.writer.flush()?;
-    Ok(sheet.rows)
+    sheet.finish()
 }
 
 /// A file that is being written.
 struct Sheet<W: Write> {
     writer: Writer<W>,
-    columns: &'static [Column],
+    columns: Vec<&'static str>,
     rows: usize,
 }
 
 impl<W: Write> Sheet<W> {
-    fn new(writer: W, columns: &'static [Column]) -> Result<Self, ExportError> {
+    fn new(writer: W, columns: Vec<&'static str>) -> Result<Self, ExportError> {
         let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(writer);
-        writer.write_record(columns.iter().map(|column| column.name))?;
+        writer.write_record(&columns)?;
         Ok(Self { writer, columns, rows: 0 })
     }
 
     /// Writes a row of named cells; a column without a cell is empty.
     fn row(&mut self, cells: &[(&str, String)]) -> Result<(), ExportError> {
         debug_assert!(
-            cells.iter().all(|(name, _)| self.columns.iter().any(|column| column.name == *name)),
+            cells.iter().all(|(name, _)| self.columns.contains(name)),
             "a cell without a column: {cells:?}"
         );
-        let value = |column: &Column| {
-            cells.iter().find(|(name, _)| *name == column.name).map_or("", |(_, value)| value)
+        let value = |column: &&str| {
+            cells.iter().find(|(name, _)| name == column).map_or("", |(_, value)| value)
         };
         self.writer.write_record(self.columns.iter().map(value))?;
         self.rows += 1;
         Ok(())
+    }
+
+    /// How many rows were written, once they all are.
+    fn finish(mut self) -> Result<usize, ExportError> {
+        self.writer.flush()?;
+        Ok(self.rows)
     }
 }
 

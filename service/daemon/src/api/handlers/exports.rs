@@ -1,12 +1,13 @@
 //! Taking your own data out as CSV.
 
-use actix_web::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use actix_web::{HttpResponse, get, web};
+use chrono::{DateTime, Utc};
 use hotspell_imports::ImportKind;
 
 use crate::api::caller::Caller;
 use crate::api::error::ApiError;
-use crate::api::file_body::FileBody;
+use crate::api::file_body::csv_file;
+use crate::api::query::Query;
 use crate::api::transact::run;
 use crate::app::exports;
 use crate::state::AppState;
@@ -35,8 +36,43 @@ pub(crate) async fn find_export(
 ) -> Result<HttpResponse, ApiError> {
     let kind = kind.into_inner();
     let file = run(move || exports::export(&state, caller.branch, kind)).await?;
-    Ok(HttpResponse::Ok()
-        .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
-        .insert_header((CONTENT_DISPOSITION, format!("attachment; filename=\"{kind}.csv\"")))
-        .body(FileBody::new(file.file, file.bytes)))
+    Ok(csv_file(file, &kind.to_string()))
+}
+
+/// Which stretch of time.
+#[derive(Debug, Clone, serde::Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct AuditFileQuery {
+    /// At or after this instant; absent: from the first entry on.
+    #[param(required = false, nullable = false)]
+    from: Option<DateTime<Utc>>,
+    /// Before this instant; absent: to the newest entry.
+    #[param(required = false, nullable = false)]
+    until: Option<DateTime<Utc>>,
+}
+
+/// Exports the audit
+///
+/// A CSV file (RFC 4180, UTF-8, lines ended by CRLF) of every change by somebody, oldest first:
+/// number, instant (RFC 3339, UTC), number and name of the account, what was done, to what kind of
+/// record and to which, and the record before and after as JSON. Text that begins with `=`, `+`, `-`
+/// or `@` gets an apostrophe before it, so that no spreadsheet takes it for a formula.
+#[utoipa::path(
+    tag = "audit",
+    params(AuditFileQuery),
+    responses((
+        status = 200, description = "The file, headers in the first row",
+        body = String, content_type = "text/csv"
+    ))
+)]
+#[get("/audit/export")]
+pub(crate) async fn export_audit(
+    state: web::Data<AppState>,
+    caller: Caller,
+    query: Query<AuditFileQuery>,
+) -> Result<HttpResponse, ApiError> {
+    let AuditFileQuery { from, until } = query.into_inner();
+    let file = run(move || exports::export_audit(&state, caller.branch, from, until)).await?;
+    Ok(csv_file(file, "audit"))
 }

@@ -176,6 +176,7 @@ fn engine(config: &mut ServiceConfig<'_>) {
         .service(imports::create_import)
         .service(imports::find_import)
         .service(exports::find_export)
+        .service(exports::export_audit)
         .service(actions::create_scoring_run)
         .service(backtests::create_backtest)
         .service(backtests::find_backtest)

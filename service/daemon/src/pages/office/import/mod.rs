@@ -83,7 +83,7 @@ struct PreviewPage {
 }
 
 /// What the kinds hold, in plain words.
-const fn what(kind: ImportKind) -> &'static str {
+pub(super) const fn holds(kind: ImportKind) -> &'static str {
     match kind {
         ImportKind::Technicians => "who visits, with skills, shifts and days off",
         ImportKind::Sites => "homes with the person to write to",
@@ -100,7 +100,7 @@ fn kinds() -> Vec<KindRow> {
         let (required, optional) = (required_headers(*kind), optional_headers(*kind));
         KindRow {
             name: kind.as_str(),
-            what: what(*kind),
+            what: holds(*kind),
             required: required.join(", "),
             optional: optional.join(", "),
         }

@@ -7,6 +7,7 @@
 mod accounts;
 mod branch;
 mod calendar;
+mod records;
 mod station;
 mod technicians;
 mod texts;
@@ -15,6 +16,7 @@ mod tokens;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
+use chrono::{DateTime, Utc};
 use hotspell_domain::local_time::local_day;
 use hotspell_store::accounts::{self as account_rows, AccountFilter};
 use hotspell_store::branches::{self, BranchRecord};
@@ -69,6 +71,7 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
     technicians::routes(config);
     accounts::routes(config);
     texts::routes(config);
+    records::routes(config);
 }
 
 /// Whether a change was just kept.
@@ -136,60 +139,61 @@ pub(super) async fn show(
     office: Office,
 ) -> Result<HttpResponse, PageError> {
     let (caller, now) = (office.0, state.now());
-    let (branch, entries) = load(&state, caller, move |conn, branch| {
-        let today = local_day(now, branch.time_zone);
-        let at_work = TechnicianFilter { active_on: Some(today), ..TechnicianFilter::default() };
-        let at_work = people::list(conn, branch.id, &at_work, Page::everything())?.len();
-        let closed = branches::holidays(conn, branch.id)?;
-        let closed = closed.iter().filter(|day| day.day >= today).count();
-        let open = AccountFilter { disabled: Some(false), ..AccountFilter::default() };
-        let accounts = account_rows::list(conn, branch.id, &open, Page::everything())?.len();
-        Ok(vec![
-            Entry { path: "/office/settings/branch", name: "Branch", now: branch::said(branch) },
-            Entry {
-                path: station::PATH,
-                name: "Weather station",
-                now: station::said(conn, branch)?,
-            },
-            Entry {
-                path: "/office/settings/calendar",
-                name: "Working calendar",
-                now: format!(
-                    "{}; {} ahead",
-                    calendar::said(branch),
-                    words::count(closed, "closed day", "closed days")
-                ),
-            },
-            Entry {
-                path: "/office/settings/technicians",
-                name: "Technicians",
-                now: format!(
-                    "{} at work today by contract",
-                    words::count(at_work, "person", "people")
-                ),
-            },
-            Entry {
-                path: "/office/settings/accounts",
-                name: "Accounts and access tokens",
-                now: format!(
-                    "{} may sign in or use tokens",
-                    words::count(accounts, "account", "accounts")
-                ),
-            },
-            Entry {
-                path: texts::PATH,
-                name: "Notice texts",
-                now: texts::in_short(conn, branch.id)?,
-            },
-            Entry {
-                path: import::PATH,
-                name: "Import",
-                now: "CSV files of homes, machines, parts and more, looked at before they go in"
-                    .to_owned(),
-            },
-        ])
-    })
-    .await?;
+    let (branch, entries) =
+        load(&state, caller, move |conn, branch| entries(conn, branch, now)).await?;
     let shell = shell_of(&request, &caller, "Settings", &branch);
     shell::show(StatusCode::OK, &SettingsPage { shell, entries })
+}
+
+/// What can be set, with what each says now.
+fn entries(
+    conn: &mut AnyConnection,
+    branch: &BranchRecord,
+    now: DateTime<Utc>,
+) -> Result<Vec<Entry>, PageError> {
+    let today = local_day(now, branch.time_zone);
+    let at_work = TechnicianFilter { active_on: Some(today), ..TechnicianFilter::default() };
+    let at_work = people::list(conn, branch.id, &at_work, Page::everything())?.len();
+    let closed = branches::holidays(conn, branch.id)?;
+    let closed = closed.iter().filter(|day| day.day >= today).count();
+    let open = AccountFilter { disabled: Some(false), ..AccountFilter::default() };
+    let accounts = account_rows::list(conn, branch.id, &open, Page::everything())?.len();
+    Ok(vec![
+        Entry { path: "/office/settings/branch", name: "Branch", now: branch::said(branch) },
+        Entry { path: station::PATH, name: "Weather station", now: station::said(conn, branch)? },
+        Entry {
+            path: "/office/settings/calendar",
+            name: "Working calendar",
+            now: format!(
+                "{}; {} ahead",
+                calendar::said(branch),
+                words::count(closed, "closed day", "closed days")
+            ),
+        },
+        Entry {
+            path: "/office/settings/technicians",
+            name: "Technicians",
+            now: format!("{} at work today by contract", words::count(at_work, "person", "people")),
+        },
+        Entry {
+            path: "/office/settings/accounts",
+            name: "Accounts and access tokens",
+            now: format!(
+                "{} may sign in or use tokens",
+                words::count(accounts, "account", "accounts")
+            ),
+        },
+        Entry { path: texts::PATH, name: "Notice texts", now: texts::in_short(conn, branch.id)? },
+        Entry {
+            path: import::PATH,
+            name: "Import",
+            now: "CSV files of homes, machines, parts and more, looked at before they go in"
+                .to_owned(),
+        },
+        Entry {
+            path: records::PATH,
+            name: "Records as files",
+            now: "CSV files of the same, and of who changed what".to_owned(),
+        },
+    ])
 }
