@@ -101,3 +101,22 @@ async fn a_choice_that_means_nothing_is_said_in_words_and_what_was_typed_stays()
     assert!(!households(&page).is_empty(), "{page}");
     assert!(daemon.stop().await);
 }
+
+#[tokio::test]
+async fn a_piece_of_a_household_a_town_or_a_postal_code_narrows_the_list() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin(kind).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        let session = Session::begin(&daemon, &season.office_token).await;
+        let all = households(&session.page("/office/risk").await).len();
+        assert_eq!(all, 2 * HOMES);
+        for (place, parts) in [("oenix", all), ("8500", all), ("HOME+7", 2), ("Home+1", 22)] {
+            let page = session.page(&format!("/office/risk?place={place}")).await;
+            assert_eq!(households(&page).len(), parts, "{kind:?} {place}");
+        }
+        let page = session.page("/office/risk?place=nowhere").await;
+        assert!(page.contains("No part fits this choice."), "{page}");
+        assert!(daemon.stop().await);
+    }
+}

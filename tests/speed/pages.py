@@ -151,7 +151,8 @@ def main():
             office.sign_in()
             scores = office.api("GET", "/api/v1/scores?limit=1")["items"][0]
             pages = [
-                "/office/season", "/office/weather", "/office/risk", "/office/rehearsal", "/office/proof",
+                "/office/season", "/office/weather", "/office/risk", "/office/risk?place=mesa",
+                "/office/rehearsal", "/office/proof",
                 f"/office/day?day={visit['day']}", f"/office/parts/{scores['component_id']}",
                 f"/office/sites/{visit['site_id']}", "/office/sites?words=mesa",
                 f"/technician/today?day={visit['day']}&technician={visit['technician_id']}",
@@ -161,7 +162,7 @@ def main():
             for path in pages:
                 rounds = [office.page(path)[:2] for _ in range(ROUNDS)]
                 times = [1000 * seconds for seconds, _ in rounds]
-                print(f"| `{path.split('?')[0]}` | {statistics.median(times):.1f} | {max(times):.1f} | "
+                print(f"| `{path}` | {statistics.median(times):.1f} | {max(times):.1f} | "
                       f"{rounds[0][1] / 1000:.0f} |")
         finally:
             if hasattr(office, "daemon"):

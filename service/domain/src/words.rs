@@ -149,10 +149,19 @@ impl VisitState {
         }
     }
 
+    /// Those in which a visit holds a place on somebody's day.
+    pub const HOLDING_A_PLACE: [Self; 3] = [Self::Placed, Self::Announced, Self::Agreed];
+
     /// Whether the visit holds a place on somebody's day.
     #[must_use]
-    pub const fn holds_a_place(self) -> bool {
-        matches!(self, Self::Placed | Self::Announced | Self::Agreed)
+    pub fn holds_a_place(self) -> bool {
+        Self::HOLDING_A_PLACE.contains(&self)
+    }
+
+    /// Those in which a visit holds a place, and these others.
+    #[must_use]
+    pub fn holding_a_place_or(others: &[Self]) -> Vec<Self> {
+        [&Self::HOLDING_A_PLACE, others].concat()
     }
 }
 

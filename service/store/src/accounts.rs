@@ -8,7 +8,8 @@ use diesel::{
 use hotspell_domain::{AccountId, BranchId, ContactId, Role, TechnicianId};
 
 use crate::columns::{RawId, RawInstant, RawNullId, RawNullInstant, RawText, naive};
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::{accounts, tokens};
 use crate::sorting::{in_order, sort_keys};
 use crate::words::{TokenId, TokenScope};

@@ -5,7 +5,8 @@ use diesel::{BoolExpressionMethods, ExpressionMethods};
 use hotspell_domain::{AgreementId, DateRange, SiteId, VisitRule};
 
 use crate::columns::{RawId, RawText, naive};
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::agreements;
 
 editable! {

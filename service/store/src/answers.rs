@@ -5,7 +5,8 @@ use hotspell_domain::{ContactId, VisitId};
 use serde_json::Value;
 
 use crate::columns::{RawInstant, RawNullId, RawNullText, RawText, naive};
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::answers;
 use crate::words::AnswerKind;
 

@@ -5,7 +5,8 @@ use hotspell_domain::AccountId;
 use serde_json::Value;
 
 use crate::columns::{RawInstant, RawNullId, RawNullText, naive};
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::audit;
 
 appended! {

@@ -7,7 +7,8 @@ use hotspell_domain::{
 };
 
 use crate::columns::{RawId, RawNullId, RawNullText, RawText, naive};
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::{components, units};
 use crate::words::Resource;
 use crate::{AnyConnection, StoreError, changes, sightings};

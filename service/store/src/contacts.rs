@@ -7,7 +7,8 @@ use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
 use hotspell_domain::{BranchId, ContactId, SiteId};
 
 use crate::columns::{RawId, RawNullInstant, naive};
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::contacts;
 use crate::{AnyConnection, StoreError};
 

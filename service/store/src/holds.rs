@@ -6,7 +6,8 @@ use hotspell_domain::{BranchId, TechnicianId, VisitId};
 
 use crate::columns::{RawId, RawInstant, naive};
 use crate::connection::each;
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::slot_holds;
 use crate::{AnyConnection, StoreError};
 

@@ -10,7 +10,7 @@ use hotspell_domain::BranchId;
 
 use crate::columns::{RawId, RawInstant, RawNullInstant, RawNullText, naive};
 use crate::connection::each;
-use crate::record::listing;
+use crate::listing::listing;
 use crate::schema::job_ledger;
 use crate::words::RunOutcome;
 use crate::{AnyConnection, StoreError};

@@ -8,6 +8,7 @@
 mod columns;
 mod connection;
 mod error;
+mod listing;
 mod migrations;
 mod owned;
 mod page;
@@ -54,7 +55,7 @@ pub mod words;
 pub use connection::{AnyConnection, attempt};
 pub use error::StoreError;
 pub use page::Page;
-pub use record::{KeyedRecord, Upserted};
+pub use record::{BOUND_VALUES, KeyedRecord, Upserted};
 pub use sorting::{Order, Place, Placed, SortKey, SortValue, SortedPage};
 pub use store::{DatabaseKind, Store, StoreOptions};
 pub use weekdays::WeekdaySet;

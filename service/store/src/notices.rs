@@ -11,7 +11,7 @@ use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawNullId, RawNullInstant, RawText, naive};
 use crate::connection::{OUTBOX_LOCK, each};
-use crate::record::listing;
+use crate::listing::listing;
 use crate::schema::notices;
 use crate::words::{Channel, NoticeState};
 use crate::{AnyConnection, StoreError};

@@ -6,7 +6,8 @@ use hotspell_domain::{BranchId, PlanId, RunId, TechnicianId, VisitId};
 use serde_json::Value;
 
 use crate::columns::{RawId, RawText, naive};
-use crate::record::{appended, editable, listing};
+use crate::listing::listing;
+use crate::record::{appended, editable};
 use crate::schema::{plan_routes, plan_stops, plan_unplaced, plans};
 use crate::words::PlanState;
 use crate::{AnyConnection, StoreError};

@@ -5,7 +5,8 @@ use diesel::ExpressionMethods;
 use hotspell_domain::{ComponentId, Condition, DateRange, ReadingId, SiteId, TechnicianId, UnitId};
 
 use crate::columns::{RawId, RawNullId, RawNullInstant, RawText, naive};
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::{components, readings, units};
 use crate::words::Section;
 

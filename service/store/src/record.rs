@@ -434,78 +434,9 @@ macro_rules! appended {
 }
 pub(crate) use appended;
 
-/// Declares a filter of optional conditions and the function that lists the records which meet
-/// all of them: by number, or also by what is named after `sorted by`.
-macro_rules! listing {
-    (
-        $table:ident, $record:ident, $list:ident,
-        $(#[$doc:meta])* $filter:ident { $($conditions:tt)* }
-    ) => {
-        $crate::record::listing! {
-            @list $table, $record, $list, $(#[$doc])* $filter { $($conditions)* }
-            $crate::sorting::ByNumber {}
-        }
-    };
-    (
-        $table:ident, $record:ident, $list:ident,
-        $(#[$doc:meta])* $filter:ident { $($conditions:tt)* }
-        sorted by $sort:ident {
-            $($key:ident $name:literal: $kind:ident $column:ident),* $(,)?
-        }
-    ) => {
-        $crate::sorting::sort_keys! {
-            #[doc = concat!("What [`", stringify!($list), "`] can be sorted by.")]
-            $sort of $record, numbered by "id" id { $($key $name: $kind $column),* }
-        }
-        $crate::record::listing! {
-            @list $table, $record, $list, $(#[$doc])* $filter { $($conditions)* }
-            $sort { $($key: $kind $column),* }
-        }
-    };
-    (
-        @list $table:ident, $record:ident, $list:ident,
-        $(#[$doc:meta])* $filter:ident {
-            $($(#[$fdoc:meta])* $field:ident : $ty:ty => |$value:ident| $condition:expr),* $(,)?
-        }
-        $sort:ty { $($key:ident: $kind:ident $column:ident),* }
-    ) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Default)]
-        pub struct $filter {
-            $($(#[$fdoc])* pub $field: Option<$ty>,)*
-        }
-
-        /// The records that meet every condition of the filter, in the order of the page: that of
-        /// their numbers unless it names another.
-        ///
-        /// # Errors
-        /// Those of the database.
-        pub fn $list(
-            conn: &mut $crate::AnyConnection,
-            branch: hotspell_domain::BranchId,
-            filter: &$filter,
-            page: impl Into<$crate::SortedPage<$sort>>,
-        ) -> Result<Vec<$record>, $crate::StoreError> {
-            use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl, SelectableHelper};
-            use $crate::schema::$table::dsl;
-            let mut query = dsl::$table
-                .filter(dsl::branch_id.eq(branch.0))
-                .select($record::as_select())
-                .into_boxed();
-            $(if let Some($value) = &filter.$field {
-                query = query.filter($condition);
-            })*
-            let query = $crate::sorting::in_order!(query, page.into(), dsl::id, $sort {
-                $($key: $kind dsl::$column),*
-            });
-            Ok(query.load(conn)?)
-        }
-    };
-}
-pub(crate) use listing;
-
-/// Bound values in one statement: SQLite takes 32,766, PostgreSQL 65,535.
-pub(crate) const BOUND_VALUES: usize = 32_000;
+/// Values that one statement may bind, such as the numbers of many records: SQLite takes 32,766,
+/// PostgreSQL 65,535.
+pub const BOUND_VALUES: usize = 32_000;
 
 /// A record with a key of the user's own, for code that treats all of them alike. Its functions
 /// are those of the record's module.

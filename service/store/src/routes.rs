@@ -11,7 +11,8 @@ use hotspell_domain::{
 };
 
 use crate::columns::{RawId, RawInstant, RawNullId, RawText, naive};
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::{load_list_lines, load_lists, route_stops, routes};
 use crate::words::{Resource, RouteState};
 use crate::{AnyConnection, StoreError, changes};

@@ -9,7 +9,7 @@ use hotspell_domain::{BranchId, RunId};
 use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawNullInstant, RawNullText, RawText, naive};
-use crate::record::listing;
+use crate::listing::listing;
 use crate::schema::runs;
 use crate::words::{RunKind, RunOutcome};
 use crate::{AnyConnection, StoreError};

@@ -14,7 +14,8 @@ use hotspell_domain::{
 use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawText, naive};
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::{components, risk_models, scores, sites, units, visits};
 use crate::sorting::{in_order, sort_keys};
 use crate::{AnyConnection, SortedPage, StoreError};
@@ -99,8 +100,8 @@ pub enum Scoring {
 pub struct RankingFilter {
     /// Of parts of this class.
     pub class: Option<ComponentClass>,
-    /// Of parts at this home.
-    pub site: Option<SiteId>,
+    /// Of parts at one of these homes, at most [`crate::BOUND_VALUES`].
+    pub sites: Option<Vec<SiteId>>,
     /// Of this part.
     pub component: Option<ComponentId>,
     /// At least so likely to fail in the season.
@@ -222,8 +223,8 @@ fn ranked_numbers(
     if let Some(class) = filter.class {
         query = query.filter(components::class.eq(class.as_str()));
     }
-    if let Some(site) = filter.site {
-        query = query.filter(units::site_id.eq(site.0));
+    if let Some(sites) = &filter.sites {
+        query = query.filter(units::site_id.eq_any(sites.iter().map(|site| site.0)));
     }
     if let Some(component) = filter.component {
         query = query.filter(scores::component_id.eq(component.0));
@@ -255,8 +256,7 @@ fn ranked_numbers(
 /// Visits at the home of a row that are still to come and have a day.
 #[diesel::dsl::auto_type]
 fn placed() -> _ {
-    let states: [&'static str; 3] =
-        [VisitState::Placed, VisitState::Announced, VisitState::Agreed].map(VisitState::as_str);
+    let states: [&'static str; 3] = VisitState::HOLDING_A_PLACE.map(VisitState::as_str);
     visits::table
         .filter(visits::site_id.eq(units::site_id))
         .filter(visits::day.is_not_null())

@@ -1,12 +1,13 @@
 //! Homes under agreement.
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
-use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
+use diesel::{ExpressionMethods, QueryDsl, Queryable, RunQueryDsl, Selectable, SelectableHelper};
 use hotspell_domain::{BranchId, Language, Position, SiteId};
 
-use crate::columns::{RawInteger, RawText, naive};
+use crate::columns::{RawId, RawInteger, RawText, naive};
+use crate::listing::listing;
 use crate::owned::owned_list;
-use crate::record::{editable, keyed, listing};
+use crate::record::{editable, keyed};
 use crate::schema::sites;
 use crate::weekdays::WeekdaySet;
 use crate::{AnyConnection, StoreError};
@@ -80,6 +81,30 @@ listing! {
         PostalCode "postal_code": Text postal_code,
         UpdatedAt "updated_at": Instant updated_at,
     }
+}
+
+/// What a home is called and where it is: in what a piece of a word is looked for.
+#[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable)]
+#[diesel(table_name = sites)]
+pub struct SiteLabel {
+    /// Its number.
+    #[diesel(deserialize_as = RawId)]
+    pub id: SiteId,
+    /// As the office knows it.
+    pub name: String,
+    /// City.
+    pub city: String,
+    /// Postal code.
+    pub postal_code: String,
+}
+
+/// What every home of a branch is called and where it is, by number.
+///
+/// # Errors
+/// Those of the database.
+pub fn labels(conn: &mut AnyConnection, branch: BranchId) -> Result<Vec<SiteLabel>, StoreError> {
+    let all = sites::table.filter(sites::branch_id.eq(branch.0)).order(sites::id);
+    Ok(all.select(SiteLabel::as_select()).load(conn)?)
 }
 
 /// The cities in which a branch has homes, by name.

@@ -9,7 +9,8 @@ use hotspell_domain::BranchId;
 
 use crate::columns::{RawId, RawInstant, RawNullInstant, RawText, naive};
 use crate::connection::each;
-use crate::record::{editable, keyed, listing};
+use crate::listing::listing;
+use crate::record::{editable, keyed};
 use crate::schema::{subscription_positions, subscriptions};
 use crate::words::{Resource, SubscriptionId};
 use crate::{AnyConnection, StoreError};

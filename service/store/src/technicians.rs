@@ -5,8 +5,9 @@ use diesel::{BoolExpressionMethods, ExpressionMethods};
 use hotspell_domain::{Language, Position, Skill, TechnicianId};
 
 use crate::columns::{RawText, naive};
+use crate::listing::listing;
 use crate::owned::owned_list;
-use crate::record::{editable, keyed, listing};
+use crate::record::{editable, keyed};
 use crate::schema::technicians;
 
 editable! {

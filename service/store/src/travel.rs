@@ -5,7 +5,8 @@ use diesel::{ExpressionMethods, QueryDsl, RunQueryDsl};
 use hotspell_domain::BranchId;
 
 use crate::columns::{RawInstant, naive};
-use crate::record::{appended, listing};
+use crate::listing::listing;
+use crate::record::appended;
 use crate::schema::travel_times;
 use crate::{AnyConnection, StoreError};
 

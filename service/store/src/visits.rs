@@ -12,7 +12,8 @@ use serde_json::Value;
 
 use crate::columns::{RawId, RawInstant, RawNullId, RawNullText, RawText, naive};
 use crate::connection::each;
-use crate::record::{appended, editable, listing};
+use crate::listing::listing;
+use crate::record::{appended, editable};
 use crate::schema::{visit_events, visit_results, visits};
 use crate::words::Resource;
 use crate::{AnyConnection, StoreError, changes};

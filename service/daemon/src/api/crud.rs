@@ -37,9 +37,6 @@ pub(crate) trait Editable: 'static {
     /// What narrows a list.
     type Filter: Send + 'static;
 
-    /// Number of a record.
-    fn id(record: &Self::Record) -> i64;
-
     /// Version of a record.
     fn version(record: &Self::Record) -> i64;
 
@@ -181,7 +178,7 @@ pub(crate) fn add<R: Editable>(
     now: DateTime<Utc>,
 ) -> Result<(i64, i64, R::View), ApiError> {
     let record = R::create(conn, caller, input, now)?;
-    let (id, version) = (R::id(&record), R::version(&record));
+    let (id, version) = (record.number(), R::version(&record));
     let view = R::view(conn, record)?;
     let deed = Deed { action: "create", kind: R::KIND, id };
     audit::record(conn, caller, deed, None::<&R::View>, Some(&view), now)?;
@@ -222,7 +219,7 @@ pub(crate) fn replace<R: Editable>(
     now: DateTime<Utc>,
 ) -> Result<(i64, R::View), ApiError> {
     let after = R::change(conn, caller, &before, input, now)?;
-    let (id, version) = (R::id(&after), R::version(&after));
+    let (id, version) = (after.number(), R::version(&after));
     let (before, after) = (R::view(conn, before)?, R::view(conn, after)?);
     let deed = Deed { action: "change", kind: R::KIND, id };
     audit::record(conn, caller, deed, Some(&before), Some(&after), now)?;

@@ -54,12 +54,7 @@ pub fn of_technician(
         let filter = VisitFilter {
             technician: Some(technician),
             days: Some(days),
-            states: Some(vec![
-                VisitState::Placed,
-                VisitState::Announced,
-                VisitState::Agreed,
-                VisitState::Done,
-            ]),
+            states: Some(VisitState::holding_a_place_or(&[VisitState::Done])),
             ..VisitFilter::default()
         };
         let planned = planned(conn, &office, technician, days)?;

@@ -214,13 +214,7 @@ fn heat(
     };
     let SpellAhead { first_day, goes_on, days, open_end, highest_celsius } = spell;
     let filter = VisitFilter {
-        states: Some(vec![
-            VisitState::Owed,
-            VisitState::Missed,
-            VisitState::Placed,
-            VisitState::Announced,
-            VisitState::Agreed,
-        ]),
+        states: Some(VisitState::holding_a_place_or(&[VisitState::Owed, VisitState::Missed])),
         window: DateRange::new(today, first_day),
         ..VisitFilter::default()
     };

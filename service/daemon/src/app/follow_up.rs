@@ -45,12 +45,7 @@ pub(super) fn ask(
     let open = VisitFilter {
         site: Some(visit.site_id),
         kind: Some(VisitKind::ReturnVisit),
-        states: Some(vec![
-            VisitState::Owed,
-            VisitState::Placed,
-            VisitState::Announced,
-            VisitState::Agreed,
-        ]),
+        states: Some(VisitState::holding_a_place_or(&[VisitState::Owed])),
         ..VisitFilter::default()
     };
     let open = visits::list(conn, branch, &open, Page::everything())?;

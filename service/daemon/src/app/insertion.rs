@@ -131,7 +131,7 @@ pub fn adopt_prepared(
 ) -> Result<Adopted, AppError> {
     let in_force = season_inputs::adopted(conn, branch)?.map(|plan| plan.id);
     let filter = VisitFilter {
-        states: Some(vec![VisitState::Placed, VisitState::Announced, VisitState::Agreed]),
+        states: Some(VisitState::HOLDING_A_PLACE.to_vec()),
         ..VisitFilter::default()
     };
     let held = visits::list(conn, branch, &filter, Page::everything())?;

@@ -22,7 +22,7 @@ pub fn mark_missed(
     let Some(yesterday) = today.pred_opt() else { return Ok(0) };
     state.store.write(|conn| {
         let filter = VisitFilter {
-            states: Some(vec![VisitState::Placed, VisitState::Announced, VisitState::Agreed]),
+            states: Some(VisitState::HOLDING_A_PLACE.to_vec()),
             days: DateRange::new(NaiveDate::MIN, yesterday),
             ..VisitFilter::default()
         };

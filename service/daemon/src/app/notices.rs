@@ -59,7 +59,7 @@ pub fn write_due(state: &AppState, branch: BranchId) -> Result<Written, AppError
         let people = people(conn, branch)?;
         let ahead = |days: u64| today.checked_add_days(Days::new(days)).unwrap_or(today);
         let filter = VisitFilter {
-            states: Some(vec![VisitState::Placed, VisitState::Announced, VisitState::Agreed]),
+            states: Some(VisitState::HOLDING_A_PLACE.to_vec()),
             days: DateRange::new(ahead(1), ahead(REMINDER_DAYS)),
             ..VisitFilter::default()
         };

@@ -6,9 +6,7 @@ use std::ops::ControlFlow;
 use std::sync::atomic::Ordering;
 
 use chrono::{Days, NaiveDate};
-use hotspell_domain::{
-    BranchId, ComponentId, DateRange, PlanId, RunId, SiteId, VisitId, VisitState,
-};
+use hotspell_domain::{BranchId, ComponentId, DateRange, PlanId, RunId, SiteId, VisitId};
 use hotspell_reliability::decisions::REPLACE_FROM_PROBABILITY;
 use hotspell_reliability::rehearsal::{
     Plan, PlanDifference, PlannedVisit, Rehearsal, RehearsalError, RehearsalInput, RehearsedPlan,
@@ -212,9 +210,7 @@ fn read(
     let mut plans = Vec::new();
     let placed: Vec<(SiteId, NaiveDate)> = visits
         .values()
-        .filter(|visit| {
-            matches!(visit.state, VisitState::Placed | VisitState::Announced | VisitState::Agreed)
-        })
+        .filter(|visit| visit.state.holds_a_place())
         .filter_map(|visit| Some((visit.site_id, visit.day?)))
         .collect();
     if !placed.is_empty() {

@@ -59,10 +59,6 @@ impl Editable for Agreements {
     type Sort = rows::AgreementSort;
     type Filter = AgreementFilter;
 
-    fn id(record: &AgreementRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &AgreementRecord) -> i64 {
         record.version
     }

@@ -38,10 +38,6 @@ impl Editable for Branches {
     type Sort = rows::BranchSort;
     type Filter = ();
 
-    fn id(record: &BranchRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &BranchRecord) -> i64 {
         record.version
     }

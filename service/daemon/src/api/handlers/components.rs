@@ -59,10 +59,6 @@ impl Editable for Components {
     type Sort = rows::ComponentSort;
     type Filter = ComponentFilter;
 
-    fn id(record: &ComponentRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &ComponentRecord) -> i64 {
         record.version
     }

@@ -43,10 +43,6 @@ impl Editable for Contacts {
     type Sort = rows::ContactSort;
     type Filter = ContactFilter;
 
-    fn id(record: &ContactRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &ContactRecord) -> i64 {
         record.version
     }

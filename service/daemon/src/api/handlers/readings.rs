@@ -51,10 +51,6 @@ impl Editable for Readings {
     type Sort = rows::ReadingSort;
     type Filter = ReadingFilter;
 
-    fn id(record: &ReadingRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &ReadingRecord) -> i64 {
         record.version
     }

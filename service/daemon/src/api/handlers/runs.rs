@@ -172,7 +172,7 @@ pub(crate) async fn list_scores(
     visibility::listed_site(&state, &caller, query.site_id).await?;
     let filter = RankingFilter {
         class: query.class,
-        site: query.site_id.map(Into::into),
+        sites: query.site_id.map(|site| vec![site.into()]),
         component: query.component_id.map(Into::into),
         p_season_from: query.p_season_from,
         installed_by: query.installed_by,

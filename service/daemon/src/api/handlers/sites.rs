@@ -42,10 +42,6 @@ impl Editable for Sites {
     type Sort = rows::SiteSort;
     type Filter = SiteFilter;
 
-    fn id(record: &SiteRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &SiteRecord) -> i64 {
         record.version
     }

@@ -38,10 +38,6 @@ impl Editable for Technicians {
     type Sort = rows::TechnicianSort;
     type Filter = TechnicianFilter;
 
-    fn id(record: &TechnicianRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &TechnicianRecord) -> i64 {
         record.version
     }

@@ -45,10 +45,6 @@ impl Editable for Units {
     type Sort = rows::UnitSort;
     type Filter = UnitFilter;
 
-    fn id(record: &UnitRecord) -> i64 {
-        record.id.0
-    }
-
     fn version(record: &UnitRecord) -> i64 {
         record.version
     }

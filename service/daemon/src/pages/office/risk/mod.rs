@@ -11,7 +11,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::local_time::local_day;
-use hotspell_domain::{BranchId, RunId, SiteId, VisitState};
+use hotspell_domain::{BranchId, SiteId, VisitState};
 use hotspell_store::branches::{self, BranchRecord};
 use hotspell_store::runs::{self, RunRecord};
 use hotspell_store::scores::{self as stored_scores, Ranked, ScoreSort, Scoring};
@@ -19,7 +19,7 @@ use hotspell_store::sites::{self, SiteFilter, SiteRecord};
 use hotspell_store::technicians::{self, TechnicianFilter, TechnicianRecord};
 use hotspell_store::visits::{self, VisitFilter};
 use hotspell_store::words::{RunKind, RunOutcome};
-use hotspell_store::{AnyConnection, Page, Placed as _};
+use hotspell_store::{AnyConnection, BOUND_VALUES, Page, Placed as _};
 
 use crate::api::handlers::actions::start_scoring;
 use crate::api::page;
@@ -37,12 +37,10 @@ use crate::state::AppState;
 
 mod query;
 
-use query::{Asked, Choice, Query};
+use query::{Choice, Query};
 
 /// Rows of a page.
 const ROWS: usize = 50;
-/// Rows read at a time while a filter passes over some.
-const CHUNK: i64 = 500;
 /// Seconds after which the browser looks again while the first scoring runs.
 const LOOK_AGAIN_S: &str = "2";
 
@@ -202,63 +200,49 @@ fn load(
             return Ok(found);
         }
     };
-    if asked.place.is_some() {
-        // A piece of a name, in whatever letters: no index helps, so every home is looked at.
-        found.sites = by_id(sites::list(conn, branch, &SiteFilter::default(), Page::everything())?);
+    let mut filter = asked.filter;
+    if let Some(wanted) = &asked.place {
+        let homes = homes_in(conn, branch, wanted)?;
+        if homes.len() > BOUND_VALUES {
+            let refused = format!(
+                "«{wanted}» fits {} homes, more than can be looked at. Write more of it.",
+                homes.len()
+            );
+            found.refused = Some(refused);
+            return Ok(found);
+        }
+        filter.sites = Some(homes);
     }
     let order = asked.page.order;
     found.sorted_by = order.map(|order| order.key);
-    found.rows = ranked(conn, branch, &asked, run, &found.sites)?;
+    let scoring = Scoring::InForceSince(run);
+    found.rows = stored_scores::ranking(conn, branch, scoring, &filter, asked.page)?;
     if found.rows.len() > ROWS {
         found.rows.truncate(ROWS);
         found.next = found.rows.last().map(|row| page::encode(order, row.place(order)));
     }
     found.as_of = found.rows.iter().map(|row| row.score.as_of).max();
     let homes: Vec<SiteId> = found.rows.iter().map(|row| row.site_id).collect();
-    if asked.place.is_none() {
-        let filter = SiteFilter { ids: Some(homes.clone()), ..SiteFilter::default() };
-        found.sites = by_id(sites::list(conn, branch, &filter, Page::everything())?);
-    }
+    let filter = SiteFilter { ids: Some(homes.clone()), ..SiteFilter::default() };
+    let sites = sites::list(conn, branch, &filter, Page::everything())?;
+    found.sites = sites.into_iter().map(|site| (site.id, site)).collect();
     found.visits = next_visits(conn, branch, homes)?;
     Ok(found)
 }
 
-fn by_id(sites: Vec<SiteRecord>) -> BTreeMap<SiteId, SiteRecord> {
-    sites.into_iter().map(|site| (site.id, site)).collect()
-}
-
-/// The rows of a page and, if there is one, the row after it.
-fn ranked(
+/// The homes in whose town, postal code or household's name these small letters stand: a piece of a
+/// word, in whatever letters, so no index helps and each is looked at.
+fn homes_in(
     conn: &mut AnyConnection,
     branch: BranchId,
-    asked: &Asked,
-    run: RunId,
-    homes: &BTreeMap<SiteId, SiteRecord>,
-) -> Result<Vec<Ranked>, AppError> {
-    let is_wanted = |home: SiteId| {
-        let wanted = asked.place.as_ref();
-        wanted.is_none_or(|wanted| homes.get(&home).is_some_and(|site| lies_in(site, wanted)))
-    };
-    let scoring = Scoring::InForceSince(run);
-    let mut part = asked.page.clone();
-    part.limit = if asked.place.is_some() { CHUNK } else { part.limit };
-    let mut rows = Vec::new();
-    loop {
-        let chunk = stored_scores::ranking(conn, branch, scoring, &asked.filter, part.clone())?;
-        let is_last = i64::try_from(chunk.len()).is_ok_and(|length| length < part.limit);
-        part.after = chunk.last().map(|row| row.place(part.order));
-        rows.extend(chunk.into_iter().filter(|row| is_wanted(row.site_id)));
-        if is_last || rows.len() > ROWS {
-            return Ok(rows);
-        }
-    }
-}
-
-/// A town, a postal code or a piece of the household's name.
-fn lies_in(site: &SiteRecord, wanted: &str) -> bool {
-    [&site.city, &site.postal_code, &site.name]
-        .iter()
-        .any(|text| text.to_lowercase().contains(wanted))
+    wanted: &str,
+) -> Result<Vec<SiteId>, AppError> {
+    let mut labels = sites::labels(conn, branch)?;
+    labels.retain(|home| {
+        let said = [&home.city, &home.postal_code, &home.name];
+        said.iter().any(|text| text.to_lowercase().contains(wanted))
+    });
+    Ok(labels.iter().map(|home| home.id).collect())
 }
 
 /// Where the open visit of each of these homes stands.
@@ -269,12 +253,7 @@ fn next_visits(
 ) -> Result<BTreeMap<SiteId, String>, AppError> {
     let filter = VisitFilter {
         sites: Some(homes),
-        states: Some(vec![
-            VisitState::Owed,
-            VisitState::Placed,
-            VisitState::Announced,
-            VisitState::Agreed,
-        ]),
+        states: Some(VisitState::holding_a_place_or(&[VisitState::Owed])),
         ..VisitFilter::default()
     };
     let mut visits = visits::list(conn, branch, &filter, Page::everything())?;
