@@ -33,10 +33,15 @@ impl Session {
 
     /// A page with the headers that it comes with.
     pub(crate) async fn answer(&self, path: &str) -> Answer {
-        let request = self.client.request(Method::GET, path).header("Cookie", &self.cookie);
-        let answer = self.client.send(request).await;
+        let answer = self.asked(path).await;
         assert_eq!(answer.status, 200, "{path}: {}", answer.text());
         answer
+    }
+
+    /// What the service answers, whatever it is.
+    pub(crate) async fn asked(&self, path: &str) -> Answer {
+        let request = self.client.request(Method::GET, path).header("Cookie", &self.cookie);
+        self.client.send(request).await
     }
 
     /// Sends a form of a page with the hidden fields that the page shows.

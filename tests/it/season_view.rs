@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 use crate::lifecycle::example;
 use crate::own_words::Session;
 use crate::season_loop::{
-    HOMES, Season, change_branch, give_weather, record, record_without, upload,
+    HOMES, Season, change_branch, files, give_weather, plan_and_adopt, record, record_without,
+    score, upload,
 };
 
 #[tokio::test]
@@ -127,4 +128,33 @@ async fn a_day_that_is_filled_in_later_moves_the_scores_at_once() {
         assert_eq!((&again["inserted"], &again["scored_again"]), (&json!(0), &json!(0)));
         assert!(daemon.stop().await);
     }
+}
+
+#[tokio::test]
+async fn the_rest_of_a_list_of_what_needs_a_person_is_one_step_away() {
+    // Nobody here has agreed to mail.
+    let unwritten = |(name, file): (&'static str, String)| {
+        (name, file.replace(",yes,2020-01-05,agreement form", ",no,,"))
+    };
+    let season =
+        Season::begin_with(DatabaseKind::Sqlite, files().into_iter().map(unwritten).collect())
+            .await;
+    let (daemon, office) = season.start().await;
+    score(&office).await;
+    plan_and_adopt(&office).await;
+    let placed = office.all("/api/v1/visits?state=placed&limit=500").await.len();
+    let desk = Session::begin(&daemon, &season.office_token).await;
+    let rows = |page: &str| page.matches("no telephone on record").count();
+    let page = desk.page("/office/season").await;
+    let more = format!("and {} more", placed - 8);
+    assert!(page.contains(&more) && rows(&page) == 8, "{page}");
+    let all = "/office/season?all=no-mail";
+    assert!(page.contains(&format!("href=\"{all}#no-mail\"")), "{page}");
+    let page = desk.page(all).await;
+    assert_eq!(rows(&page), placed);
+    assert!(page.contains("id=\"no-mail\" open") && !page.contains(&more), "{page}");
+    let nothing = desk.asked("/office/season?all=colours").await;
+    assert_eq!(nothing.status, 404);
+    assert!(nothing.text().contains("There is no such list."));
+    assert!(daemon.stop().await);
 }

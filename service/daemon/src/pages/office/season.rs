@@ -24,9 +24,10 @@ use hotspell_store::visits::{self, VisitStanding};
 use hotspell_store::words::{AnswerKind, PlanState, RunKind};
 use hotspell_store::{AnyConnection, Page};
 use hotspell_weather::season::DateDistribution;
+use serde::Deserialize;
 
 use super::first_steps::{self, Step};
-use super::needs::{Need, homes_named, needs};
+use super::needs::{Need, Opened, homes_named, needs};
 use crate::app::AppError;
 use crate::app::outlook::{self, BranchSeason};
 use crate::app::parts_ahead;
@@ -87,16 +88,28 @@ struct PlanView {
     rows: Vec<(&'static str, String)>,
 }
 
+/// What may stand behind the address.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Query {
+    /// The list of what needs a person that is to be shown whole.
+    all: Option<String>,
+}
+
 /// The page.
 pub(super) async fn show(
     state: web::Data<AppState>,
     request: HttpRequest,
     office: Office,
+    query: web::Query<Query>,
 ) -> Result<HttpResponse, PageError> {
+    let opened = match &query.all {
+        Some(word) => Opened::by_word(word).ok_or_else(|| PageError::nothing("list"))?,
+        None => Opened::default(),
+    };
     let caller = office.0;
     let branch = caller.branch;
     let (stored, season) = blocking(move || {
-        let stored = Stored::load(&state, branch)?;
+        let stored = Stored::load(&state, branch, opened)?;
         let season = match outlook::of_branch(&state, &stored.branch, stored.today) {
             Ok(season) => Ok(season),
             Err(AppError::NotReady(why)) => Err(why),
@@ -106,7 +119,7 @@ pub(super) async fn show(
     })
     .await?;
     let shell = Shell::signed_in(&request, &caller, "Season", &stored.branch.name, Some(SEASON));
-    shell::show(StatusCode::OK, &page(shell, stored, &season))
+    shell::show(StatusCode::OK, &page(shell, stored, &season, opened))
 }
 
 /// What the page reads.
@@ -136,7 +149,7 @@ pub(super) struct Stored {
 }
 
 impl Stored {
-    fn load(state: &AppState, branch: BranchId) -> Result<Self, AppError> {
+    fn load(state: &AppState, branch: BranchId, opened: Opened) -> Result<Self, AppError> {
         let now = state.now();
         let unfinished = unfinished_imports(state, branch)?;
         state.store.read(|conn| {
@@ -169,14 +182,14 @@ impl Stored {
                 steps: first_steps::of_branch(conn, &record)?,
                 branch: record,
             };
-            stored.load_homes(conn)?;
+            stored.load_homes(conn, opened)?;
             Ok(stored)
         })
     }
 
     /// Reads the homes that the page names: a few of each list, not every home of the branch.
-    fn load_homes(&mut self, conn: &mut AnyConnection) -> Result<(), AppError> {
-        let (branch, named) = (self.branch.id, homes_named(self));
+    fn load_homes(&mut self, conn: &mut AnyConnection, opened: Opened) -> Result<(), AppError> {
+        let (branch, named) = (self.branch.id, homes_named(self, opened));
         let filter = SiteFilter { ids: Some(named.clone()), ..SiteFilter::default() };
         let sites = sites::list(conn, branch, &filter, Page::everything())?;
         self.homes = sites.into_iter().map(|site| (site.id, site)).collect();
@@ -250,7 +263,12 @@ fn asked(
     Ok(newest)
 }
 
-fn page(shell: Shell, stored: Stored, season: &Result<BranchSeason, String>) -> SeasonPage {
+fn page(
+    shell: Shell,
+    stored: Stored,
+    season: &Result<BranchSeason, String>,
+    opened: Opened,
+) -> SeasonPage {
     let first_spell = season.as_ref().ok().map(|season| &season.outlook.first_hot_spell);
     let states: Vec<StateCount> = VisitState::ALL
         .iter()
@@ -268,7 +286,7 @@ fn page(shell: Shell, stored: Stored, season: &Result<BranchSeason, String>) -> 
         states,
         weeks: weeks(&stored, first_spell),
         plan: stored.plan.as_ref().and_then(plan_view),
-        needs: needs(&stored, season),
+        needs: needs(&stored, season, opened),
         rehearsed: stored.rehearsed,
         steps: stored.steps,
     }
