@@ -98,6 +98,32 @@ async fn an_agreement_that_lapses_drops_what_it_no_longer_owes_and_says_why() {
         assert_eq!(dropped["reason"], "agreement A-0 ended on 2025-02-20", "{dropped}");
         let others: Vec<Value> = office.all("/api/v1/visits?state=owed").await;
         assert_eq!(others.len(), crate::season_loop::HOMES - 1, "the others are owed as before");
+
+        // The last day was a slip: what only the agreement had dropped is owed again, once.
+        change(&office, 1, json!({ "last_day": "2025-12-31" })).await;
+        for _ in 0..2 {
+            office.post("/api/v1/plans", &weeks).await.json(201);
+            let again = office.all("/api/v1/visits?agreement_id=1").await;
+            assert_eq!(again.len(), 1, "{kind:?}: {again:?}");
+            assert_eq!(
+                (&again[0]["id"], &again[0]["state"], &again[0]["reason"]),
+                (&visit["id"], &json!("owed"), &json!("owed by the agreement")),
+                "{kind:?}"
+            );
+        }
+        let told = office.all(&format!("{path}/events")).await;
+        let states: Vec<&Value> = told.iter().map(|event| &event["to_state"]).collect();
+        assert_eq!(states, ["owed", "dropped", "owed"], "{kind:?}: each with who and why");
+        // What a person dropped stays dropped, whatever becomes of the agreement.
+        let dropped = json!({ "state": "dropped", "why": "sold the machine" });
+        office.post(&format!("{path}/state-changes"), &dropped).await.json(200);
+        change(&office, 1, json!({ "last_day": "2026-12-31" })).await;
+        office.post("/api/v1/plans", &weeks).await.json(201);
+        let still = office.get(&path).await.json(200);
+        assert_eq!(
+            (&still["state"], &still["reason"]),
+            (&json!("dropped"), &json!("sold the machine"))
+        );
         assert!(daemon.stop().await);
     }
 }

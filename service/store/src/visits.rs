@@ -317,6 +317,46 @@ pub fn change(
     Ok(after)
 }
 
+/// The days of an owed visit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OwedDays {
+    /// The window that owes it.
+    pub window: DateRange,
+    /// When it may happen.
+    pub within: DateRange,
+}
+
+/// Owes a dropped visit again, by the agreement that owes it once more: the one way out of a state that
+/// is final for everybody else. A visit of that agreement, kind and window there can be but once.
+///
+/// # Errors
+/// [`StoreError::Check`] for a visit that is not dropped, `StaleVersion`, `NotFound`.
+pub fn owe_again(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    days: OwedDays,
+    cause: Cause<'_>,
+    now: DateTime<Utc>,
+) -> Result<VisitRecord, StoreError> {
+    if visit.state != VisitState::Dropped {
+        return Err(StoreError::Check(format!("a visit that is {} is not dropped", visit.state)));
+    }
+    let fields = VisitFields {
+        window_first: days.window.first,
+        window_last: days.window.last,
+        within_first: days.within.first,
+        within_last: days.within.last,
+        days_chosen: false,
+        state: VisitState::Owed,
+        reason: cause.why.map(str::to_owned),
+        ..visit.fields.clone()
+    };
+    let after = update(conn, branch, visit.id, visit.version, &fields, now)?;
+    insert_event(conn, branch, event(&after, Some(visit), cause, now))?;
+    Ok(after)
+}
+
 appended! {
     /// What a technician sent in about a visit, as it came.
     visit_results, VisitResultRecord, NewVisitResult, insert_result, insert_results {

@@ -7,12 +7,18 @@ use hotspell_domain::{
     AgreementId, BranchId, DateRange, OwedVisit, VisitKind, VisitState, visits_owed,
 };
 use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
-use hotspell_store::visits::{self, Cause, VisitChange, VisitFields, VisitFilter, VisitRecord};
+use hotspell_store::visits::{
+    self, Cause, OwedDays, VisitChange, VisitEventFilter, VisitFields, VisitFilter, VisitRecord,
+};
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
 use super::fleet::Fleet;
 use crate::state::AppState;
+
+/// Who owes and drops by what agreements say.
+const WHO: &str = "hotspell";
+const OWED: Cause<'_> = Cause { who: WHO, why: Some("owed by the agreement") };
 
 /// Writes the owed visits of the horizon that are not there yet; says how many were new.
 ///
@@ -30,17 +36,18 @@ pub fn write_owed(
     state.store.write(|conn| {
         follow_agreements(conn, branch, now)?;
         let fleet = Fleet::load(conn, branch, None)?;
-        let known: BTreeSet<(AgreementId, VisitKind, NaiveDate)> =
+        let known: BTreeMap<(AgreementId, VisitKind, NaiveDate), VisitRecord> =
             visits::list(conn, branch, &VisitFilter::default(), Page::everything())?
-                .iter()
-                .filter_map(|visit| Some((visit.agreement_id?, visit.kind, visit.window_first)))
+                .into_iter()
+                .filter_map(|it| Some(((it.agreement_id?, it.kind, it.window_first), it)))
                 .collect();
-        let mut rows = Vec::new();
+        let (mut rows, mut again) = (Vec::new(), 0);
         for agreement in fleet.agreements.values().flatten() {
             for owed in
                 visits_owed(&agreement.rules, agreement.first_day, agreement.last_day, horizon)
             {
-                if known.contains(&(agreement.id, owed.kind, owed.window.first)) {
+                if let Some(visit) = known.get(&(agreement.id, owed.kind, owed.window.first)) {
+                    again += usize::from(owe_again(conn, branch, visit, &owed, now)?);
                     continue;
                 }
                 let machines = fleet.units_at(agreement.site_id, owed.within.first).count();
@@ -53,13 +60,33 @@ pub fn write_owed(
                 });
             }
         }
-        let count = rows.len();
-        let cause = Cause { who: "hotspell", why: Some("owed by the agreement") };
         for row in &rows {
-            visits::insert_once(conn, branch, row, cause, now)?;
+            visits::insert_once(conn, branch, row, OWED, now)?;
         }
-        Ok(count)
+        Ok(rows.len() + again)
     })
+}
+
+/// Owes a visit again that was dropped only because its agreement did not owe it for a while, such as
+/// after a slip in its last day; what a person dropped stays dropped. Says whether it did.
+fn owe_again(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    visit: &VisitRecord,
+    owed: &OwedVisit,
+    now: DateTime<Utc>,
+) -> Result<bool, AppError> {
+    if visit.state != VisitState::Dropped {
+        return Ok(false);
+    }
+    let filter = VisitEventFilter { visit: Some(visit.id), ..VisitEventFilter::default() };
+    let events = visits::list_events(conn, branch, &filter, Page::everything())?;
+    if events.last().is_none_or(|event| event.who != WHO) {
+        return Ok(false);
+    }
+    let days = OwedDays { window: owed.window, within: owed.within };
+    visits::owe_again(conn, branch, visit, days, OWED, now)?;
+    Ok(true)
 }
 
 /// Brings owed visits without a place to what their agreements say now: one whose window the term no
@@ -124,7 +151,7 @@ fn follow_one(
     let Some(owed) = owed_now(conn, branch, agreement, visit, window)? else {
         let why = no_longer_owed(agreement, window);
         let to = VisitChange { state: VisitState::Dropped, place: None, slot: None };
-        let cause = Cause { who: "hotspell", why: Some(&why) };
+        let cause = Cause { who: WHO, why: Some(&why) };
         visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
         return Ok(true);
     };
