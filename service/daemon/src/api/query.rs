@@ -6,7 +6,6 @@ use std::ops::Deref;
 use actix_web::dev::Payload;
 use actix_web::{FromRequest, HttpRequest};
 use serde::de::DeserializeOwned;
-
 use utoipa::IntoParams;
 use utoipa::openapi::RefOr;
 use utoipa::openapi::schema::{KnownFormat, Object, Schema, SchemaFormat, SchemaType, Type};
@@ -16,6 +15,9 @@ use super::problem::ProblemKind;
 
 /// Longest part of a value that is repeated to the sender, characters.
 const SHOWN_MAX: usize = 80;
+
+const INSTANT: &str = "an instant (RFC 3339) such as 2026-07-04T17:00:00Z";
+const DAY: &str = "a day (ISO 8601) such as 2026-07-04";
 
 /// A parsed query.
 #[derive(Debug)]
@@ -47,22 +49,35 @@ impl<T: DeserializeOwned + IntoParams> FromRequest for Query<T> {
 
 fn read<T: DeserializeOwned + IntoParams>(text: &str) -> Result<T, ApiError> {
     let pairs = || form_urlencoded::parse(text.as_bytes());
+    for (name, value) in pairs() {
+        // Years beyond those of RFC 3339 have a sign before them; no database holds them all.
+        let has_sign = value.trim_start().starts_with(['+', '-']);
+        if has_sign && matches!(expected::<T>(&name), Some(INSTANT | DAY)) {
+            return Err(refusal::<T>(&name, &value, "a year has four digits"));
+        }
+    }
     let reader = serde_urlencoded::Deserializer::new(pairs());
     serde_path_to_error::deserialize(reader).map_err(|error| {
         let name = error.path().to_string();
         let sent = pairs().find(|(key, _)| *key == name);
-        let told = match sent {
-            // A name that is not known is told with those that are.
+        match sent {
             Some((_, value)) if is_parameter::<T>(&name) => {
-                let value: String = value.chars().take(SHOWN_MAX).collect();
-                let expected = expected::<T>(&name).map(|it| format!("; expected {it}"));
-                let expected = expected.unwrap_or_default();
-                format!("{name}={value} cannot be read: {}{expected}", error.inner())
+                refusal::<T>(&name, &value, &error.inner().to_string())
             }
-            _ => error.inner().to_string(),
-        };
-        ApiError::new(ProblemKind::MalformedRequest, format!("Query: {told}"))
+            // A name that is not known is told with those that are.
+            _ => malformed(&error.inner().to_string()),
+        }
     })
+}
+
+fn malformed(told: &str) -> ApiError {
+    ApiError::new(ProblemKind::MalformedRequest, format!("Query: {told}"))
+}
+
+fn refusal<T: IntoParams>(name: &str, value: &str, why: &str) -> ApiError {
+    let value: String = value.chars().take(SHOWN_MAX).collect();
+    let expected = expected::<T>(name).map(|it| format!("; expected {it}")).unwrap_or_default();
+    malformed(&format!("{name}={value} cannot be read: {why}{expected}"))
 }
 
 fn schema_of<T: IntoParams>(name: &str) -> Option<Option<RefOr<Schema>>> {
@@ -90,12 +105,8 @@ fn in_words(object: &Object) -> Option<&'static str> {
         SchemaType::AnyValue => return None,
     };
     match (kind, &object.format) {
-        (Type::String, Some(SchemaFormat::KnownFormat(KnownFormat::DateTime))) => {
-            Some("an instant (RFC 3339) such as 2026-07-04T17:00:00Z")
-        }
-        (Type::String, Some(SchemaFormat::KnownFormat(KnownFormat::Date))) => {
-            Some("a day (ISO 8601) such as 2026-07-04")
-        }
+        (Type::String, Some(SchemaFormat::KnownFormat(KnownFormat::DateTime))) => Some(INSTANT),
+        (Type::String, Some(SchemaFormat::KnownFormat(KnownFormat::Date))) => Some(DAY),
         (Type::Integer, _) => Some("a whole number"),
         (Type::Number, _) => Some("a number with a decimal point"),
         (Type::Boolean, _) => Some("true or false"),
@@ -126,13 +137,16 @@ mod tests {
     #[test]
     fn a_wrong_value_is_told_with_its_name_and_what_was_expected() {
         for (text, expected) in [
-            ("from=yesterday", "an instant (RFC 3339) such as 2026-07-04T17:00:00Z"),
-            ("day=2026-02-30", "a day (ISO 8601) such as 2026-07-04"),
+            ("from=yesterday", INSTANT),
+            ("from=-200000-01-01T00:00:00Z", INSTANT),
+            ("day=2026-02-30", DAY),
+            ("day=%2B20000-01-01", DAY),
             ("limit=-1", "a whole number"),
             ("least=much", "a number with a decimal point"),
             ("active=yes", "true or false"),
         ] {
-            let told = refused(&format!("limit=5&{text}").replace("limit=5&limit", "limit"));
+            let told = refused(text);
+            let text = text.replace("%2B", "+");
             assert!(told.starts_with(&format!("Query: {text} cannot be read: ")), "{told}");
             assert!(told.ends_with(&format!("; expected {expected}")), "{told}");
         }

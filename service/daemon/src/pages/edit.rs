@@ -208,6 +208,12 @@ pub(super) fn shown_degrees(at: Option<Position>, pick: fn(&Position) -> f64) ->
     at.as_ref().map(|at| pick(at).to_string()).unwrap_or_default()
 }
 
+/// A day as it is written (ISO 8601): with a sign before it a year would have more than four digits, and
+/// no database holds them all.
+pub(super) fn day_of(text: &str) -> Option<NaiveDate> {
+    text.parse().ok().filter(|_| !text.starts_with(['+', '-']))
+}
+
 /// Reads what was sent and gathers what cannot be read.
 pub(super) struct Reading<'a> {
     sent: &'a Fields,
@@ -249,11 +255,11 @@ impl<'a> Reading<'a> {
     /// A day.
     pub(super) fn day(&mut self, name: &str) -> Option<NaiveDate> {
         let text = self.sent.text(name)?;
-        let read = NaiveDate::parse_from_str(text, "%Y-%m-%d");
-        if read.is_err() {
+        let read = day_of(text);
+        if read.is_none() {
             self.refuse(name, format!("«{text}» is no day; write such as 2026-07-04."));
         }
-        read.ok()
+        read
     }
 
     /// A day that must be there.

@@ -323,7 +323,10 @@ async fn records_are_taken_out_as_files_and_the_audit_by_days_of_the_branch() {
     assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
     assert!(told.contains("id=\"audit-last-wrong\">The last day is before the first"), "{told}");
     assert!(told.contains(&format!("value=\"{after}\"")), "what was typed is still there");
-    let (status, told) = asked("first=yesterday&last=".to_owned()).await;
-    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
-    assert!(told.contains("id=\"audit-first-wrong\">«yesterday» is no day"), "{told}");
+    for no_day in ["yesterday", "-9000-01-01"] {
+        let (status, told) = asked(format!("first={no_day}&last=")).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+        let wrong = format!("id=\"audit-first-wrong\">«{no_day}» is no day");
+        assert!(told.contains(&wrong), "{told}");
+    }
 }

@@ -17,6 +17,7 @@ use crate::app::AppError;
 use crate::app::calendar::time_of_day;
 use crate::app::day::{self, Day, DayStop};
 use crate::app::letters;
+use crate::pages::edit::day_of;
 use crate::pages::parts::{self as view, UnitView};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell, TODAY, see_other};
@@ -122,7 +123,7 @@ pub(super) async fn show(
 /// The day that stands in an address, if any.
 pub(in crate::pages) fn asked_day(day: Option<&str>) -> Result<Option<NaiveDate>, PageError> {
     let Some(text) = day.filter(|text| !text.is_empty()) else { return Ok(None) };
-    text.parse().map(Some).map_err(|_| {
+    day_of(text).map(Some).ok_or_else(|| {
         PageError::told(
             StatusCode::BAD_REQUEST,
             format!("«{text}» is no day; write it such as 2025-04-02."),

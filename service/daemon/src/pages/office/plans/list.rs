@@ -19,6 +19,7 @@ use crate::app::background::reason;
 use crate::app::background::{self, Standing};
 use crate::app::plan_change::Because;
 use crate::app::season_plan::{self, PlanFigures, PlanRequest};
+use crate::pages::edit::day_of;
 use crate::pages::forms::{Fields, SessionForm};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, PLANS, Shell, see_other};
@@ -228,7 +229,7 @@ pub(super) async fn compose(
 /// The first and last day of a form.
 pub(super) fn days(fields: &Fields) -> Result<DateRange, PageError> {
     let told = |detail: &str| PageError::told(StatusCode::UNPROCESSABLE_ENTITY, detail);
-    let date = |name: &str| fields.text(name).and_then(|text| text.parse::<NaiveDate>().ok());
+    let date = |name: &str| fields.text(name).and_then(day_of);
     let (first, last) = date("first_day")
         .zip(date("last_day"))
         .ok_or_else(|| told("Enter a first and a last day, such as 2026-02-02."))?;
