@@ -1,14 +1,15 @@
 //! The scheduler's work on the season plan over HTTP: composed beside the requests, followed, stopped,
 //! compared, a visit moved, adopted, and repaired when somebody is sick; by the API and by the page.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use harness::{Client, eventually};
 use hotspell_test_support::{DatabaseKind, TestDatabase};
 use reqwest::Method;
 use serde_json::{Value, json};
 
-use crate::season_loop::{HOMES, Season, plan_and_adopt, score};
+use crate::own_words::Session;
+use crate::season_loop::{HOMES, Season, files, plan_and_adopt, score};
 
 fn stretch(iterations_per_visit: u32, seed: u32) -> Value {
     json!({ "first_day": "2025-02-18", "last_day": "2025-04-15", "seed": seed,
@@ -173,4 +174,55 @@ async fn a_visit_is_moved_with_its_cost_told_before_and_two_plans_say_who_is_tol
         }
         assert!(daemon.stop().await);
     }
+}
+
+/// The files of a branch with so many homes more.
+fn with_more_homes(more: usize) -> Vec<(&'static str, String)> {
+    let rows = |row: &str| (100..100 + more).map(|n| row.replace('#', &n.to_string())).collect();
+    let added = |name: &str| -> String {
+        match name {
+            "sites" => rows("S-#,Home #,# Example Street,Phoenix,AZ,85001,33.45,-112.05,,,,,\n"),
+            "agreements" => rows("A-#,S-#,2020-01-05,,tune-up@02-15..04-15\n"),
+            "units" => rows("U-#,S-#,heat-pump,3.5,2014-04-02,sun\n"),
+            _ => String::new(),
+        }
+    };
+    files().into_iter().map(|(name, file)| (name, file + &added(name))).collect()
+}
+
+#[tokio::test]
+async fn of_many_visits_that_are_left_out_some_are_shown_at_a_time() {
+    const SHOWN: usize = 60;
+    let season = Season::begin_with(DatabaseKind::Sqlite, with_more_homes(150)).await;
+    let (daemon, office) = season.start().await;
+    score(&office).await;
+    let a_day = json!({ "first_day": "2025-02-18", "last_day": "2025-02-18", "seed": 7,
+        "iterations_per_visit": 1 });
+    let draft = office.post("/api/v1/plans", &a_day).await.json(201);
+    let left = usize::try_from(draft["figures"]["unplaced"].as_u64().unwrap()).unwrap();
+    assert!((2 * SHOWN..3 * SHOWN).contains(&left), "{left}");
+    let desk = Session::begin(&daemon, &season.office_token).await;
+    let here = format!("/office/plans/{}", draft["id"]);
+    let visits = |page: &str| -> Vec<String> {
+        let row = format!("<th scope=\"row\"><a href=\"{here}/visits/");
+        let rows = page.split(&row).skip(1);
+        rows.map(|row| row.split('"').next().unwrap().to_owned()).collect()
+    };
+    let mut seen = Vec::new();
+    let mut next = Some(here.clone());
+    while let Some(path) = next {
+        let page = desk.page(&path).await;
+        let last = (seen.len() + SHOWN).min(left);
+        let caption = format!("<p>{} to {last} of {left}</p>", seen.len() + 1);
+        assert!(page.contains(&caption), "{caption}");
+        seen.extend(visits(&page));
+        let later = format!("{here}?left={}", seen.len());
+        next = page.contains(&format!("href=\"{later}#left\"")).then_some(later);
+    }
+    let once: BTreeSet<&String> = seen.iter().collect();
+    assert_eq!((seen.len(), once.len()), (left, left), "each visit once");
+    // Beyond the end stands the end.
+    let end = desk.page(&format!("{here}?left=9999")).await;
+    assert!(end.contains(&format!("to {left} of {left}</p>")) && !visits(&end).is_empty());
+    assert!(daemon.stop().await);
 }

@@ -61,6 +61,8 @@ listing! {
     visits, VisitRecord, list,
     /// Which visits.
     VisitFilter {
+        /// One of these, at most a few hundred.
+        ids: Vec<VisitId> => |ids| visits::id.eq_any(ids.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// At this home.
         site: SiteId => |site| visits::site_id.eq(site.0),
         /// At one of these homes, at most a few hundred.

@@ -32,7 +32,12 @@ use crate::state::AppState;
 pub(super) struct Query {
     /// First day shown of the days by people.
     from: Option<NaiveDate>,
+    /// How many of the visits left out come before those shown.
+    left: Option<usize>,
 }
+
+/// Visits left out that are shown at once.
+const LEFT_SHOWN: usize = 60;
 
 #[derive(Template)]
 #[template(path = "plan.html")]
@@ -50,7 +55,18 @@ struct PlanPage {
     staffing: Vec<String>,
     travel: Option<String>,
     grid: Grid,
-    unplaced: Vec<LeftView>,
+    left: LeftOut,
+}
+
+/// Some of the visits left out.
+struct LeftOut {
+    /// Which of how many, where not all are shown.
+    caption: Option<String>,
+    rows: Vec<LeftView>,
+    /// Address of those before.
+    earlier: Option<String>,
+    /// Address of those after.
+    later: Option<String>,
 }
 
 struct ChangeView {
@@ -72,12 +88,22 @@ struct Found {
     in_force: Option<PlanId>,
     calendar: Calendar,
     sheet: grid::Sheet,
+    /// How many are left out.
+    left: usize,
+    /// How many of them come before those that are shown.
+    before: usize,
+    /// Those that are shown.
     unplaced: Vec<UnplacedRecord>,
     visits: BTreeMap<VisitId, VisitRecord>,
     sites: BTreeMap<SiteId, String>,
 }
 
-fn load(state: &AppState, branch: BranchId, plan: PlanId) -> Result<Found, AppError> {
+fn load(
+    state: &AppState,
+    branch: BranchId,
+    plan: PlanId,
+    before: usize,
+) -> Result<Found, AppError> {
     let now = state.now();
     state.store.read(|conn| {
         let record = branches::find(conn, branch)?;
@@ -85,7 +111,18 @@ fn load(state: &AppState, branch: BranchId, plan: PlanId) -> Result<Found, AppEr
         let everything = Page::everything();
         let stops = PlanStopFilter { plan: Some(plan.id), ..PlanStopFilter::default() };
         let unplaced = UnplacedFilter { plan: Some(plan.id) };
+        let mut unplaced = plans::list_unplaced(conn, branch, &unplaced, everything)?;
+        let left = unplaced.len();
+        let before = before.min(left.saturating_sub(1) / LEFT_SHOWN * LEFT_SHOWN);
+        unplaced = unplaced.into_iter().skip(before).take(LEFT_SHOWN).collect();
+        let ids = unplaced.iter().map(|left| left.visit_id).collect();
+        let ids = VisitFilter { ids: Some(ids), ..VisitFilter::default() };
+        let visits = visits::list(conn, branch, &ids, everything)?;
+        let homes = visits.iter().map(|visit| visit.site_id).collect();
+        let homes = SiteFilter { ids: Some(homes), ..SiteFilter::default() };
         Ok(Found {
+            left,
+            before,
             today: local_day(now, record.time_zone),
             in_force: adopted(conn, branch)?.map(|plan| plan.id),
             calendar: Calendar::load(conn, &record)?,
@@ -98,12 +135,9 @@ fn load(state: &AppState, branch: BranchId, plan: PlanId) -> Result<Found, AppEr
                     everything,
                 )?,
             },
-            unplaced: plans::list_unplaced(conn, branch, &unplaced, everything)?,
-            visits: visits::list(conn, branch, &VisitFilter::default(), everything)?
-                .into_iter()
-                .map(|visit| (visit.id, visit))
-                .collect(),
-            sites: sites::list(conn, branch, &SiteFilter::default(), everything)?
+            unplaced,
+            visits: visits.into_iter().map(|visit| (visit.id, visit)).collect(),
+            sites: sites::list(conn, branch, &homes, everything)?
                 .into_iter()
                 .map(|site| (site.id, site.fields.name))
                 .collect(),
@@ -124,7 +158,8 @@ pub(super) async fn show(
     let caller = office.0;
     let plan = PlanId(plan.into_inner());
     let shared = state.clone();
-    let found = blocking(move || load(&shared, caller.branch, plan)).await?;
+    let before = query.left.unwrap_or(0);
+    let found = blocking(move || load(&shared, caller.branch, plan, before)).await?;
     let plan = &found.plan;
     let shell = Shell::signed_in(&request, &caller, name(plan), &found.branch, Some(PLANS));
     let counted = figures::of(plan);
@@ -153,7 +188,7 @@ pub(super) async fn show(
             .unwrap_or_default(),
         travel: counted.as_ref().and_then(|it| estimated(it.travel.estimated, it.travel.fetched)),
         grid: grid::grid(&address(plan), &found.calendar, days, from, &found.sheet, comfortable_s),
-        unplaced: found.unplaced.iter().map(|left| left_out(&found, left)).collect(),
+        left: left(&found),
     };
     shell::show(StatusCode::OK, &page)
 }
@@ -187,6 +222,18 @@ fn change(change: &PlanChange) -> ChangeView {
             change.left_out_before
         ),
         sentences: change.sentences.clone(),
+    }
+}
+
+fn left(found: &Found) -> LeftOut {
+    let (first, last) = (found.before, found.before + found.unplaced.len());
+    let at = |before: usize| format!("{}?left={before}#left", address(&found.plan));
+    LeftOut {
+        caption: (found.unplaced.len() < found.left)
+            .then(|| format!("{} to {last} of {}", first + 1, found.left)),
+        rows: found.unplaced.iter().map(|left| left_out(found, left)).collect(),
+        earlier: (first > 0).then(|| at(first.saturating_sub(LEFT_SHOWN))),
+        later: (last < found.left).then(|| at(last)),
     }
 }
 
