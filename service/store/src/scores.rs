@@ -52,8 +52,6 @@ listing! {
     ScoreFilter {
         /// Of this run.
         run: RunId => |run| scores::run_id.eq(run.0),
-        /// By this computation or a later one.
-        run_from: RunId => |run| scores::run_id.ge(run.0),
         /// Of this part.
         component: ComponentId => |component| scores::component_id.eq(component.0),
         /// Of one of these parts, by this computation or a later one. The sum keeps SQLite from
@@ -119,6 +117,60 @@ pub enum Coming {
     By(TechnicianId),
     /// Nobody: no open visit has a day.
     Nobody,
+}
+
+/// How likely a part fails: a score without its reasons, which are most of its bytes.
+#[derive(Debug, Clone, PartialEq, Queryable, Selectable)]
+#[diesel(table_name = scores)]
+pub struct ScoredChance {
+    /// The score's number.
+    pub id: i64,
+    /// The run.
+    #[diesel(deserialize_as = RawId)]
+    pub run_id: RunId,
+    /// The part.
+    #[diesel(deserialize_as = RawId)]
+    pub component_id: ComponentId,
+    /// The day on which the part was taken to work.
+    pub as_of: NaiveDate,
+    /// Chosen days and the probability of failure until each, as JSON.
+    pub horizon: String,
+    /// Probability of failure until the end of the season.
+    pub p_season: f64,
+}
+
+/// The chances of every part by this computation and later ones, in no order: a branch has tens of
+/// thousands, which a database would sort on disk.
+///
+/// # Errors
+/// Those of the database.
+pub fn chances_since(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    run: RunId,
+) -> Result<Vec<ScoredChance>, StoreError> {
+    Ok(scores::table
+        .filter(scores::branch_id.eq(branch.0))
+        .filter(scores::run_id.ge(run.0))
+        .select(ScoredChance::as_select())
+        .load(conn)?)
+}
+
+/// The day as of which a run scored; nothing if it has no score.
+///
+/// # Errors
+/// Those of the database.
+pub fn as_of(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    run: RunId,
+) -> Result<Option<NaiveDate>, StoreError> {
+    Ok(scores::table
+        .filter(scores::branch_id.eq(branch.0))
+        .filter(scores::run_id.eq(run.0))
+        .select(scores::as_of)
+        .first(conn)
+        .optional()?)
 }
 
 /// A score with what a person needs to know of its part.

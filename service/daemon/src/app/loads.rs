@@ -264,10 +264,10 @@ fn wanted(
             kinds.push(kind);
             kinds.len() - 1
         });
-        let score = latest.rows.get(&part.component.id);
+        let chance = latest.season_chances.get(&part.component.id);
         let replace_anyway =
             part.last_verdict().is_some_and(|(_, verdict)| verdict >= Verdict::Due)
-                || score.is_some_and(|score| score.p_season >= REPLACE_FROM_PROBABILITY);
+                || chance.is_some_and(|chance| *chance >= REPLACE_FROM_PROBABILITY);
         let failed_chance = blamed.get(&part.component.id).copied().unwrap_or(0.0);
         route.push(RoutePart { component, wanted, replace_anyway, failed_chance });
     }

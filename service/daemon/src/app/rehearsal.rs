@@ -164,7 +164,7 @@ fn check(
     branch: BranchId,
     request: &RehearsalRequest,
 ) -> Result<(), AppError> {
-    scores::latest(conn, branch)?;
+    scores::scored_as_of(conn, branch)?;
     for (index, id) in request.drafts.iter().enumerate() {
         let field = format!("/draft_plan_ids/{index}");
         let plan = match plans::find(conn, branch, *id) {
@@ -228,7 +228,7 @@ fn read(
     Ok(Read {
         calendar: Calendar::load(conn, &fleet.branch)?,
         model_run: model.run_id,
-        season_chance: latest.rows.iter().map(|(id, row)| (*id, row.p_season)).collect(),
+        season_chance: latest.season_chances,
         plans,
     })
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, ComponentId, RunId};
 use hotspell_reliability::horizon::HorizonPoint;
-use hotspell_store::scores::{self, ScoreFilter, ScoreRecord};
+use hotspell_store::scores::{self, ScoreFilter, ScoreRecord, ScoredChance};
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
@@ -18,9 +18,9 @@ pub struct LatestScores {
     pub run: RunId,
     /// Its day.
     pub as_of: NaiveDate,
-    /// The newest row of each part.
-    pub rows: BTreeMap<ComponentId, ScoreRecord>,
-    /// Its probabilities over days.
+    /// The probability of failure in the season, of each part.
+    pub season_chances: BTreeMap<ComponentId, f64>,
+    /// The probabilities over days, of each part.
     pub curves: BTreeMap<ComponentId, Vec<HorizonPoint>>,
 }
 
@@ -30,23 +30,28 @@ pub struct LatestScores {
 /// [`AppError::NotReady`] when the branch was never scored.
 pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores, AppError> {
     let run = scores::in_force_since(conn, branch)?.ok_or_else(not_scored)?;
-    let filter = ScoreFilter { run_from: Some(run), ..ScoreFilter::default() };
-    let mut rows = BTreeMap::new();
-    // In order of their numbers, so that a later score replaces an earlier one.
-    for row in scores::list(conn, branch, &filter, Page::everything())? {
-        rows.insert(row.component_id, row);
+    let as_of = scores::as_of(conn, branch, run)?.ok_or_else(not_scored)?;
+    let mut newest: BTreeMap<ComponentId, ScoredChance> = BTreeMap::new();
+    for row in scores::chances_since(conn, branch, run)? {
+        let known = newest.get(&row.component_id);
+        if known.is_none_or(|known| known.id < row.id) {
+            newest.insert(row.component_id, row);
+        }
     }
-    let as_of = rows
-        .values()
-        .filter(|row| row.run_id == run)
-        .map(|row| row.as_of)
-        .next()
-        .ok_or_else(not_scored)?;
-    let curves = rows
-        .iter()
-        .map(|(id, row)| Ok((*id, curve(row)?)))
-        .collect::<Result<BTreeMap<_, _>, AppError>>()?;
-    Ok(LatestScores { run, as_of, rows, curves })
+    let season_chances = newest.iter().map(|(part, row)| (*part, row.p_season)).collect();
+    let curve = |row: &ScoredChance| serde_json::from_str(&row.horizon).map_err(no_horizon);
+    let curves = newest.iter().map(|(part, row)| Ok((*part, curve(row)?)));
+    let curves = curves.collect::<Result<BTreeMap<_, _>, AppError>>()?;
+    Ok(LatestScores { run, as_of, season_chances, curves })
+}
+
+/// The day of the last full scoring.
+///
+/// # Errors
+/// [`AppError::NotReady`] when the branch was never scored.
+pub fn scored_as_of(conn: &mut AnyConnection, branch: BranchId) -> Result<NaiveDate, AppError> {
+    let run = scores::in_force_since(conn, branch)?.ok_or_else(not_scored)?;
+    scores::as_of(conn, branch, run)?.ok_or_else(not_scored)
 }
 
 /// The scores in force of some parts; none while the branch has not been scored.
@@ -74,8 +79,11 @@ fn not_scored() -> AppError {
 /// # Errors
 /// [`AppError::Internal`] when the stored text is none.
 pub fn curve(row: &ScoreRecord) -> Result<Vec<HorizonPoint>, AppError> {
-    serde_json::from_value(row.horizon.clone())
-        .map_err(|error| AppError::internal("stored horizon of a score", error))
+    serde_json::from_value(row.horizon.clone()).map_err(no_horizon)
+}
+
+fn no_horizon(error: serde_json::Error) -> AppError {
+    AppError::internal("stored horizon of a score", error)
 }
 
 /// The reasons of a kept score, heaviest first.

@@ -4,11 +4,10 @@ use std::fmt::{self, Write as _};
 use std::path::Path;
 
 use chrono::NaiveDate;
-use hotspell_domain::SiteId;
+use hotspell_domain::{ComponentId, SiteId};
 use hotspell_reliability::backtest::Verdict;
 use hotspell_reliability::reason::class_words;
 use hotspell_store::agreements::{self, AgreementFilter};
-use hotspell_store::scores::ScoreRecord;
 use hotspell_store::{AnyConnection, Page, components, sites, units};
 use hotspell_weather::season::DateDistribution;
 
@@ -110,13 +109,11 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
     heading(out, &title).map_err(printing)?;
     state.store.read(|conn| {
         let latest = scores::latest(conn, run.branch.id)?;
-        let mut rows: Vec<&ScoreRecord> = latest.rows.values().collect();
-        rows.sort_by(|a, b| {
-            b.p_season.total_cmp(&a.p_season).then(a.component_id.cmp(&b.component_id))
-        });
+        let mut chances: Vec<(ComponentId, f64)> = latest.season_chances.into_iter().collect();
+        chances.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         let mut shown = 0;
-        for row in rows {
-            let component = components::find(conn, run.branch.id, row.component_id)?;
+        for (part, chance) in chances {
+            let component = components::find(conn, run.branch.id, part)?;
             let unit = units::find(conn, run.branch.id, component.unit_id)?;
             let site = sites::find(conn, run.branch.id, unit.site_id)?;
             if !under_agreement(conn, run, site.id)? {
@@ -129,7 +126,7 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
             writeln!(
                 out,
                 "  {:>3.0} %  {} {} - {} ({}, {})",
-                100.0 * row.p_season,
+                100.0 * chance,
                 class_words(component.class),
                 component.rating.as_deref().unwrap_or("of unknown rating"),
                 site.name,
@@ -137,15 +134,16 @@ fn at_risk(out: &mut String, state: &AppState, run: &DemoRun) -> Result<(), AppE
                 unit.label.as_deref().unwrap_or(&unit.key)
             )
             .map_err(printing)?;
-            for reason in scores::reasons(row)?.iter().take(REASONS) {
-                writeln!(out, "         {}", reason.sentence).map_err(printing)?;
+            for row in scores::of_parts(conn, run.branch.id, vec![part])?.values() {
+                for reason in scores::reasons(row)?.iter().take(REASONS) {
+                    writeln!(out, "         {}", reason.sentence).map_err(printing)?;
+                }
             }
         }
         Ok(())
     })
 }
 
-/// Whether the home is under an agreement today.
 /// What the model said of past seasons, and what came.
 fn proof(out: &mut String, run: &DemoRun) -> fmt::Result {
     let backtest = &run.proof.backtest;
@@ -176,6 +174,7 @@ fn proof(out: &mut String, run: &DemoRun) -> fmt::Result {
     writeln!(out, "  {said}")
 }
 
+/// Whether the home is under an agreement today.
 fn under_agreement(
     conn: &mut AnyConnection,
     run: &DemoRun,
