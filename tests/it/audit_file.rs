@@ -54,6 +54,10 @@ async fn everything_that_somebody_changed_is_taken_out_as_one_file() {
         let account = "account add --role office --email desk@example.com --branch test --name";
         let account: Vec<&str> = account.split(' ').chain(["@desk, \"first\""]).collect();
         let token = setup.run(&account).await.success().trim().to_owned();
+        let file = setup.write("in.csv", FILES[0].1);
+        let arguments = ["import", FILES[0].0, file.to_str().unwrap(), "--branch", "test"];
+        setup.run(&[&arguments[..], &["--dry-run"]].concat()).await.success();
+        setup.run(&arguments).await.success();
         let daemon = setup.start().await;
         let (office, elsewhere) = (daemon.client(Some(&token)), daemon.client(Some(&elsewhere)));
         for (kind, text) in FILES {
@@ -79,6 +83,13 @@ async fn everything_that_somebody_changed_is_taken_out_as_one_file() {
             assert_eq!(row, expected, "{kind:?}");
         }
         assert!(all.iter().any(|row| row[3].1 == "'@desk, \"first\""), "{:?}", all[0]);
+
+        // Who imports on the command line is no account, but leaves a trace; who only looks leaves none.
+        let by_command = "import on the command line";
+        let by_command: Vec<_> = all.iter().filter(|row| row[4].1 == by_command).collect();
+        assert_eq!(by_command.len(), 1, "{kind:?}: {by_command:?}");
+        assert_eq!((&*by_command[0][2].1, &*by_command[0][5].1), ("", "branch"));
+        assert!(by_command[0][8].1.contains("\"kind\":\"technicians\""), "{by_command:?}");
 
         // From the second moment on, up to the last: as the list gives it.
         let at = |entry: &Value| entry["at"].as_str().unwrap().to_owned();

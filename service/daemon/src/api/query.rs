@@ -8,6 +8,7 @@ use actix_web::{FromRequest, HttpRequest};
 use serde::de::DeserializeOwned;
 use utoipa::IntoParams;
 use utoipa::openapi::RefOr;
+use utoipa::openapi::path::Parameter;
 use utoipa::openapi::schema::{KnownFormat, Object, Schema, SchemaFormat, SchemaType, Type};
 
 use super::error::ApiError;
@@ -61,7 +62,7 @@ fn read<T: DeserializeOwned + IntoParams>(text: &str) -> Result<T, ApiError> {
         let name = error.path().to_string();
         let sent = pairs().find(|(key, _)| *key == name);
         match sent {
-            Some((_, value)) if is_parameter::<T>(&name) => {
+            Some((_, value)) if parameter::<T>(&name).is_some() => {
                 refusal::<T>(&name, &value, &error.inner().to_string())
             }
             // A name that is not known is told with those that are.
@@ -80,19 +81,14 @@ fn refusal<T: IntoParams>(name: &str, value: &str, why: &str) -> ApiError {
     malformed(&format!("{name}={value} cannot be read: {why}{expected}"))
 }
 
-fn schema_of<T: IntoParams>(name: &str) -> Option<Option<RefOr<Schema>>> {
-    let parameters = T::into_params(|| None);
-    parameters.into_iter().find(|it| it.name == name).map(|it| it.schema)
-}
-
-fn is_parameter<T: IntoParams>(name: &str) -> bool {
-    schema_of::<T>(name).is_some()
+fn parameter<T: IntoParams>(name: &str) -> Option<Parameter> {
+    T::into_params(|| None).into_iter().find(|parameter| parameter.name == name)
 }
 
 /// What the document says of a parameter, in words; nothing where the mistake itself names the words
 /// that may stand there.
 fn expected<T: IntoParams>(name: &str) -> Option<&'static str> {
-    match schema_of::<T>(name)?? {
+    match parameter::<T>(name)?.schema? {
         RefOr::T(Schema::Object(object)) => in_words(&object),
         _ => None,
     }

@@ -138,7 +138,7 @@ impl Confirmed {
             for (file, report) in done.iter_mut().zip(reports) {
                 file.outcome = FileOutcome::Fits { report: report.clone() };
             }
-            imports::audited(branch, self.account, now)(conn, reports)?;
+            imports::audited(branch, Some(self.account), now)(conn, reports)?;
             Ok(rows::close(conn, branch, self.preview, &json!(done), now)?)
         });
         let imported =

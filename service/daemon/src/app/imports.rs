@@ -10,7 +10,7 @@ use hotspell_imports::{
 use hotspell_store::audit::{self, NewAudit};
 use hotspell_store::runs::{self, RunRecord};
 use hotspell_store::words::{Resource, RunKind, RunOutcome};
-use hotspell_store::{AnyConnection, StoreError, branches};
+use hotspell_store::{AnyConnection, Store, StoreError, branches};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
@@ -31,15 +31,17 @@ pub struct SourceFile<B> {
 pub type Seal<'a> =
     Box<dyn FnOnce(&mut AnyConnection, &[ImportReport]) -> Result<(), AppError> + Send + 'a>;
 
-/// Leaves a row in the audit for each file, in the account's name.
+/// Leaves a row in the audit for each file, in the account's name; without one it is somebody on the
+/// command line.
 #[must_use]
-pub fn audited(branch: BranchId, account: AccountId, now: DateTime<Utc>) -> Seal<'static> {
+pub fn audited(branch: BranchId, account: Option<AccountId>, now: DateTime<Utc>) -> Seal<'static> {
+    let action = if account.is_some() { "import" } else { "import on the command line" };
     Box::new(move |conn, reports| {
         for report in reports {
             let row = NewAudit {
                 at: now,
-                account_id: Some(account),
-                action: "import".to_owned(),
+                account_id: account,
+                action: action.to_owned(),
                 subject_kind: Resource::Branch.as_str().to_owned(),
                 subject_id: Some(branch.0),
                 before_json: None,
@@ -70,22 +72,21 @@ impl From<StoreError> for End {
 /// [`AppError::Import`] of the first file that is refused, [`AppError::Stopped`] when the observer
 /// wanted it; nothing was changed.
 pub fn import_files<B: AsRef<[u8]>>(
-    state: &AppState,
+    (store, now): (&Store, DateTime<Utc>),
     branch: BranchId,
     files: &[SourceFile<B>],
     mode: Mode,
     observer: Observer<'_>,
     seal: Seal<'_>,
 ) -> Result<Vec<ImportReport>, AppError> {
-    let now = state.now();
-    let record = state.store.read(|conn| branches::find(conn, branch))?;
+    let record = store.read(|conn| branches::find(conn, branch))?;
     let today = local_day(now, record.time_zone);
     let all: usize = files.iter().map(|file| file.content.as_ref().len()).sum();
     let read = files
         .iter()
         .map(|file| CsvFile::read(file.kind, file.content.as_ref(), MAX_FINDINGS))
         .collect::<Result<Vec<_>, _>>()?;
-    let ended = state.store.write(|conn| {
+    let ended = store.write(|conn| {
         let mut reports = Vec::with_capacity(read.len());
         let mut before = 0;
         for (file, source) in read.into_iter().zip(files) {
@@ -153,7 +154,7 @@ pub fn import_in_run<B: AsRef<[u8]>>(
         Ok(runs::finish(conn, branch, run, RunOutcome::Succeeded, Some(&detail), now)?)
     });
     let observer = |share| watch.goes_on(share);
-    let reports = import_files(state, branch, files, mode, &observer, close)?;
+    let reports = import_files((&state.store, state.now()), branch, files, mode, &observer, close)?;
     watch.tell(1.0);
     Ok(detail(&reports))
 }

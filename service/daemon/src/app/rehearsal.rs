@@ -164,7 +164,7 @@ fn check(
     branch: BranchId,
     request: &RehearsalRequest,
 ) -> Result<(), AppError> {
-    scores::scored_as_of(conn, branch)?;
+    scores::last_scoring(conn, branch)?;
     for (index, id) in request.drafts.iter().enumerate() {
         let field = format!("/draft_plan_ids/{index}");
         let plan = match plans::find(conn, branch, *id) {

@@ -29,8 +29,7 @@ pub struct LatestScores {
 /// # Errors
 /// [`AppError::NotReady`] when the branch was never scored.
 pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores, AppError> {
-    let run = scores::in_force_since(conn, branch)?.ok_or_else(not_scored)?;
-    let as_of = scores::as_of(conn, branch, run)?.ok_or_else(not_scored)?;
+    let (run, as_of) = last_scoring(conn, branch)?;
     let mut newest: BTreeMap<ComponentId, ScoredChance> = BTreeMap::new();
     for row in scores::chances_since(conn, branch, run)? {
         let known = newest.get(&row.component_id);
@@ -45,13 +44,17 @@ pub fn latest(conn: &mut AnyConnection, branch: BranchId) -> Result<LatestScores
     Ok(LatestScores { run, as_of, season_chances, curves })
 }
 
-/// The day of the last full scoring.
+/// The last full scoring and its day.
 ///
 /// # Errors
 /// [`AppError::NotReady`] when the branch was never scored.
-pub fn scored_as_of(conn: &mut AnyConnection, branch: BranchId) -> Result<NaiveDate, AppError> {
+pub fn last_scoring(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<(RunId, NaiveDate), AppError> {
     let run = scores::in_force_since(conn, branch)?.ok_or_else(not_scored)?;
-    scores::as_of(conn, branch, run)?.ok_or_else(not_scored)
+    let as_of = scores::as_of(conn, branch, run)?.ok_or_else(not_scored)?;
+    Ok((run, as_of))
 }
 
 /// The scores in force of some parts; none while the branch has not been scored.

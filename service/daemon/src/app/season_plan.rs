@@ -134,7 +134,7 @@ pub fn compose(
 /// [`AppError::NotReady`] before the first scoring, [`AppError::Conflict`] while another plan of the
 /// branch is composed.
 pub fn start(state: &AppState, branch: BranchId, request: PlanRequest) -> Result<RunId, AppError> {
-    let scored_as_of = state.store.read(|conn| scores::scored_as_of(conn, branch))?;
+    let (_, scored_as_of) = state.store.read(|conn| scores::last_scoring(conn, branch))?;
     let given = given(request, scored_as_of);
     background::start(state, branch, RunKind::SeasonPlan, &given, move |state, run, watch| {
         let found = search(state, branch, request, &|share| watch.tell(share), watch.stop())?;

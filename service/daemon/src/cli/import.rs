@@ -1,15 +1,18 @@
 //! `hotspell import`: the user's own CSV files.
 
 use std::fs::File;
+use std::io::Read as _;
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use clap::Args;
-use hotspell_domain::local_time::local_day;
-use hotspell_imports::{ImportKind, ImportRefusal, ImportReport, Mode, import};
+use hotspell_imports::{ImportKind, ImportRefusal, ImportReport, MAX_BYTES, Mode};
 
 use super::CommandError;
 use super::account::chosen_branch;
 use super::serve::{ConfigArg, open_store};
+use crate::app::AppError;
+use crate::app::imports::{SourceFile, audited, import_files};
 use crate::clock::{Clock as _, SystemClock};
 
 /// Which file holds what.
@@ -30,22 +33,31 @@ pub(crate) struct ImportArgs {
     file: PathBuf,
 }
 
-/// Imports one file and says what was done, or every row that is wrong.
+/// Imports one file and says what was done, or every row that is wrong. What is kept has its row in the
+/// audit.
 pub(crate) fn run(args: &ImportArgs) -> Result<(), CommandError> {
     let config = args.config.load()?;
-    let file = File::open(&args.file).map_err(|error| {
-        CommandError::Input(format!("cannot read {}: {error}", args.file.display()))
-    })?;
+    let mut content = Vec::new();
+    // One byte more than may be imported shows that there is too much.
+    File::open(&args.file)
+        .and_then(|file| file.take(MAX_BYTES + 1).read_to_end(&mut content))
+        .map_err(|error| {
+            CommandError::Input(format!("cannot read {}: {error}", args.file.display()))
+        })?;
+    let files = [SourceFile { kind: args.kind, content }];
     let (store, now) = (open_store(&config)?, SystemClock.now());
     let branch = store.read(|conn| chosen_branch(conn, args.branch.as_deref()))?;
     let mode = if args.dry_run { Mode::DryRun } else { Mode::Keep };
-    let today = local_day(now, branch.time_zone);
-    match import(&store, branch.id, args.kind, file, mode, now, today) {
-        Ok(report) => {
-            print(&report);
+    let unwatched = |_| ControlFlow::Continue(());
+    let seal = audited(branch.id, None, now);
+    match import_files((&store, now), branch.id, &files, mode, &unwatched, seal) {
+        Ok(reports) => {
+            reports.iter().for_each(print);
             Ok(())
         }
-        Err(refusal) => Err(refused(&args.file.display().to_string(), &refusal)),
+        Err(AppError::Import(refusal)) => Err(refused(&args.file.display().to_string(), &refusal)),
+        Err(AppError::Store(error)) => Err(error.into()),
+        Err(error) => Err(CommandError::Failure(Box::new(error))),
     }
 }
 

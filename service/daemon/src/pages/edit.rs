@@ -96,6 +96,8 @@ pub(super) struct Form {
     pub(super) prefix: String,
     /// Version of the record that it changes.
     pub(super) version: Option<i64>,
+    /// Whether it only asks: its fields go into an address, where the session's token must not stand.
+    pub(super) asks: bool,
     /// In the order of the page.
     pub(super) fields: Vec<Field>,
     /// What belongs to no field.
@@ -103,6 +105,11 @@ pub(super) struct Form {
 }
 
 impl Form {
+    /// The same, for a form that only asks.
+    pub(super) fn asking(self) -> Self {
+        Self { asks: true, ..self }
+    }
+
     /// Whether it was sent and refused.
     pub(super) fn refused(&self) -> bool {
         self.wrong.is_some() || self.fields.iter().any(|field| field.wrong.is_some())
@@ -189,7 +196,7 @@ impl Refused {
             .map(|(_, why)| why.as_str())
             .collect();
         let wrong = (!elsewhere.is_empty()).then(|| elsewhere.join(" "));
-        Form { prefix: prefix.into(), version, fields, wrong }
+        Form { prefix: prefix.into(), version, asks: false, fields, wrong }
     }
 }
 

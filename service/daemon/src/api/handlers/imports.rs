@@ -76,13 +76,14 @@ pub(crate) async fn create_import(
     let content = body.map_err(|error| too_large(error, &request))?;
     let file = SourceFile { kind: query.kind, content };
     let mode = if query.dry_run { Mode::DryRun } else { Mode::Keep };
-    let seal = imports::audited(caller.branch, caller.account, state.now());
+    let seal = imports::audited(caller.branch, Some(caller.account), state.now());
     if prefer::asynchronous(&request) {
         return Ok(begin(&state, caller, file, mode, seal).await?);
     }
     let reports = run(move || {
         let unwatched = |_| ControlFlow::Continue(());
-        imports::import_files(&state, caller.branch, &[file], mode, &unwatched, seal)
+        let at = (&state.store, state.now());
+        imports::import_files(at, caller.branch, &[file], mode, &unwatched, seal)
     })
     .await?;
     Ok(HttpResponse::Ok().json(reports.first()))

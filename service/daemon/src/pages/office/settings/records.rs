@@ -14,7 +14,7 @@ use super::import::holds;
 use super::{load, shell_of, status};
 use crate::api::file_body::csv_file;
 use crate::app::exports;
-use crate::pages::edit::{Field, Reading, Refused, Wrong};
+use crate::pages::edit::{Form, Reading, Refused, Wrong};
 use crate::pages::forms::Fields;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, Shell};
@@ -36,7 +36,7 @@ pub(super) fn routes(config: &mut web::ServiceConfig) {
 struct RecordsPage {
     shell: Shell,
     tables: Vec<(&'static str, &'static str)>,
-    days: [Field; 2],
+    days: Form,
 }
 
 /// The page.
@@ -54,16 +54,18 @@ async fn page(
     office: &Office,
     refused: &Refused,
 ) -> Result<HttpResponse, PageError> {
+    let fields = vec![
+        refused.line("first", "First day", "").kind("date"),
+        refused.line("last", "Last day", "").kind("date"),
+    ];
+    let days = refused.form("audit-", None, fields);
     let (branch, ()) = load(state, office.0, |_, _| Ok(())).await?;
     let page = RecordsPage {
         shell: shell_of(request, &office.0, "Records as files", &branch),
         tables: ImportKind::ALL.iter().map(|kind| (kind.as_str(), holds(*kind))).collect(),
-        days: [
-            refused.line("first", "First day", "").kind("date"),
-            refused.line("last", "Last day", "").kind("date"),
-        ],
+        days: days.asking(),
     };
-    shell::show(status(!refused.wrong.is_empty()), &page)
+    shell::show(status(page.days.refused()), &page)
 }
 
 /// The file of a table.
