@@ -122,6 +122,9 @@ impl World {
         let audit = self.office.all("/api/v1/audit?limit=500").await;
         let by_accounts = audit.iter().filter(|entry| !entry["account_id"].is_null()).count();
         assert!(by_accounts >= self.acknowledged, "{by_accounts} of {}", self.acknowledged);
+        let answers = self.office.all("/api/v1/answers?limit=500").await.len();
+        let by_links = audit.iter().filter(|entry| entry["action"] == "answer by a link").count();
+        assert_eq!(by_links, answers, "what households say is in the audit too");
         let mut newest: BTreeMap<i64, i64> = BTreeMap::new();
         let (mut after, mut last) = (0, None);
         while last != Some(after) {

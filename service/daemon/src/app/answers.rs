@@ -1,14 +1,16 @@
 //! What households answer through the links in their mail.
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use hotspell_domain::{BranchId, ContactId, VisitId, VisitState};
 use hotspell_notices::links::{LinkClaims, LinkError, LinkPurpose};
 use hotspell_store::answers::{self, NewAnswer};
+use hotspell_store::audit::{self, NewAudit};
 use hotspell_store::contacts::{self, ContactFields, ContactRecord};
 use hotspell_store::sites::SiteRecord;
 use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
-use hotspell_store::words::AnswerKind;
+use hotspell_store::words::{AnswerKind, Resource};
 use hotspell_store::{AnyConnection, Page, branches, link_generations, sites, technicians};
+use serde_json::{Value, json};
 
 use super::AppError;
 use super::record::digest;
@@ -146,25 +148,15 @@ pub fn answer(state: &AppState, token: &str, answer: &Answer) -> Result<AnswerVi
         let (what, detail) = match answer {
             Answer::Confirm => (AnswerKind::Confirmed, None),
             Answer::AnotherTime { words } => {
-                (AnswerKind::AnotherSlot, Some(serde_json::json!({ "words": words })))
+                (AnswerKind::AnotherSlot, Some(json!({ "words": words })))
             }
             Answer::CallMe => (AnswerKind::CallMe, None),
         };
         if *answer == Answer::Confirm && view.visit.state == VisitState::Agreed {
             return Ok(view);
         }
-        answers::insert(
-            conn,
-            view.branch.id,
-            NewAnswer {
-                visit_id: Some(view.visit.id),
-                contact_id: Some(view.contact.id),
-                token_digest: Some(digest(token.as_bytes())),
-                what,
-                detail,
-                at: now,
-            },
-        )?;
+        let said = Said { token, by: view.contact.id, visit: Some(view.visit.id), what, detail };
+        keep(conn, view.branch.id, said, now)?;
         if *answer == Answer::Confirm {
             let to = VisitChange {
                 state: VisitState::Agreed,
@@ -186,6 +178,53 @@ pub fn answer(state: &AppState, token: &str, answer: &Answer) -> Result<AnswerVi
     })
 }
 
+/// What a person says by a link.
+pub(super) struct Said<'a> {
+    /// The link's token.
+    pub(super) token: &'a str,
+    /// Who.
+    pub(super) by: ContactId,
+    /// About which visit.
+    pub(super) visit: Option<VisitId>,
+    /// The answer.
+    pub(super) what: AnswerKind,
+    /// The chosen slot, or words.
+    pub(super) detail: Option<Value>,
+}
+
+/// Keeps what a person says by a link, and in the audit that it was said.
+///
+/// # Errors
+/// Those of the store.
+pub(super) fn keep(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    said: Said<'_>,
+    now: DateTime<Utc>,
+) -> Result<(), AppError> {
+    let Said { token, by, visit, what, detail } = said;
+    let entry = NewAudit {
+        at: now,
+        account_id: None,
+        action: "answer by a link".to_owned(),
+        subject_kind: Resource::Contact.as_str().to_owned(),
+        subject_id: Some(by.0),
+        before_json: None,
+        after_json: Some(json!({ "what": what, "visit_id": visit, "detail": detail })),
+    };
+    audit::insert(conn, branch, entry)?;
+    let answer = NewAnswer {
+        visit_id: visit,
+        contact_id: Some(by),
+        token_digest: Some(digest(token.as_bytes())),
+        what,
+        detail,
+        at: now,
+    };
+    answers::insert(conn, branch, answer)?;
+    Ok(())
+}
+
 /// Stops the mail of a contact. Doing it again changes nothing.
 ///
 /// # Errors
@@ -200,19 +239,9 @@ pub fn stop_mail(state: &AppState, token: &str) -> Result<(), AppError> {
         }
         let fields = ContactFields { stopped_at: Some(now), ..record.fields.clone() };
         contacts::update(conn, branch, record.id, record.version, &fields, now)?;
-        answers::insert(
-            conn,
-            branch,
-            NewAnswer {
-                visit_id: None,
-                contact_id: Some(record.id),
-                token_digest: Some(digest(token.as_bytes())),
-                what: AnswerKind::StopMail,
-                detail: None,
-                at: now,
-            },
-        )?;
-        Ok(())
+        let what = AnswerKind::StopMail;
+        let said = Said { token, by: record.id, visit: None, what, detail: None };
+        keep(conn, branch, said, now)
     })
 }
 

@@ -6,7 +6,7 @@ use hotspell_domain::{AgreementId, BranchId, DateRange, NoticeKind, SiteId, Visi
 use hotspell_notices::compose::{self, RenewalDue};
 use hotspell_notices::links::{LinkClaims, LinkPurpose};
 use hotspell_store::agreements::{self, AgreementFilter, AgreementRecord};
-use hotspell_store::answers::{self, AnswerRecord, NewAnswer};
+use hotspell_store::answers::AnswerRecord;
 use hotspell_store::branches::BranchRecord;
 use hotspell_store::contacts::{self, ContactRecord};
 use hotspell_store::sites::{self, SiteRecord};
@@ -16,9 +16,8 @@ use hotspell_store::{AnyConnection, Page, branches, link_generations, notices};
 use serde_json::json;
 
 use super::AppError;
-use super::answers::{claims, find_contact, still_counts};
+use super::answers::{Said, claims, find_contact, keep, still_counts};
 use super::letters::{self, HouseholdLetter};
-use super::record::digest;
 use crate::state::AppState;
 
 /// Writes to the households whose agreement ends within the set number of days and has no successor;
@@ -210,22 +209,13 @@ pub fn answer(
             RenewalAnswer::GoOn => (AnswerKind::Confirmed, None),
             RenewalAnswer::CallMe { words } => (AnswerKind::CallMe, Some(words)),
         };
-        answers::insert(
-            conn,
-            view.branch.id,
-            NewAnswer {
-                visit_id: None,
-                contact_id: Some(view.contact.id),
-                token_digest: Some(digest(token.as_bytes())),
-                what,
-                detail: Some(json!({
-                    "about": "renewal",
-                    "agreement_id": view.agreement.id,
-                    "words": words,
-                })),
-                at: now,
-            },
-        )?;
+        let detail = json!({
+            "about": "renewal",
+            "agreement_id": view.agreement.id,
+            "words": words,
+        });
+        let (by, detail) = (view.contact.id, Some(detail));
+        keep(conn, view.branch.id, Said { token, by, visit: None, what, detail }, now)?;
         Ok(view)
     })
 }

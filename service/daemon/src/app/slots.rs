@@ -4,18 +4,17 @@ use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use hotspell_domain::visit::arrival_window_seconds;
 use hotspell_domain::{VisitId, VisitState};
 use hotspell_planning::insertion::Others;
-use hotspell_store::answers::{self as answer_rows, AnswerFilter, NewAnswer};
+use hotspell_store::answers::{self as answer_rows, AnswerFilter};
 use hotspell_store::holds::{self, HoldFilter, HoldRecord, NewHold};
 use hotspell_store::visits::{self, Cause, VisitChange, VisitRecord};
 use hotspell_store::words::AnswerKind;
 use hotspell_store::{AnyConnection, Page, StoreError, technicians};
 use serde_json::json;
 
-use super::answers::{self, AnswerView};
+use super::answers::{self, AnswerView, Said};
 use super::calendar::time_of_day;
 use super::explain::{self, Offered};
 use super::insertion::{self, Wanted};
-use super::record::digest;
 use super::repair::Happened;
 use super::{AppError, telling};
 use crate::state::AppState;
@@ -215,17 +214,12 @@ fn agree(
     let cause = Cause { who: "household", why: Some("chose this time by the link in the mail") };
     let after = visits::change(conn, branch, visit.id, visit.version, to, cause, now)?;
     holds::release(conn, branch, visit.id)?;
-    let answer = NewAnswer {
-        visit_id: Some(visit.id),
-        contact_id: Some(view.contact.id),
-        token_digest: Some(digest(token.as_bytes())),
-        what: AnswerKind::AnotherSlot,
-        detail: Some(json!({
-            "hold": kept.id, "day": visit.day, "starts": visit.starts, "ends": visit.ends,
-        })),
-        at: now,
-    };
-    answer_rows::insert(conn, branch, answer)?;
+    let detail = json!({
+        "hold": kept.id, "day": visit.day, "starts": visit.starts, "ends": visit.ends,
+    });
+    let (what, detail) = (AnswerKind::AnotherSlot, Some(detail));
+    let said = Said { token, by: view.contact.id, visit: Some(visit.id), what, detail };
+    answers::keep(conn, branch, said, now)?;
     Ok(after)
 }
 
