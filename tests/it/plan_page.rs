@@ -176,6 +176,50 @@ async fn a_visit_is_moved_with_its_cost_told_before_and_two_plans_say_who_is_tol
     }
 }
 
+/// What a move costs, without the number of the draft that keeps it.
+fn cost_of(mut moved: Value) -> Value {
+    assert!(moved.as_object_mut().unwrap().remove("plan_id").is_some(), "{moved}");
+    moved
+}
+
+#[tokio::test]
+async fn what_a_move_costs_is_told_by_two_days_alone_and_holds_in_the_whole_plan() {
+    for kind in TestDatabase::KINDS {
+        let season = Season::begin_with(kind, with_more_homes(12)).await;
+        let (daemon, office) = season.start().await;
+        score(&office).await;
+        plan_and_adopt(&office).await;
+        let adopted = office.all("/api/v1/plans?state=adopted").await.remove(0);
+        let mut plan = adopted["id"].clone();
+        let mut compared = 0;
+        let placed: Vec<Value> = visits(&office).await.into_values().collect();
+        for visit in placed.iter().filter(|visit| visit["state"] == "placed").take(8) {
+            // First in the plan in force, then in the draft that the last move left.
+            let of_draft =
+                if plan == adopted["id"] { String::new() } else { format!("?plan_id={plan}") };
+            let path = format!("/api/v1/visits/{}/reasons{of_draft}", visit["id"]);
+            let reasons = office.get(&path).await.json(200);
+            let chosen = &reasons["chosen"];
+            let Some(other) = reasons["other_days"].as_array().unwrap().last() else { continue };
+            let mut wanted = json!({ "visit_id": visit["id"], "day": other["day"],
+                "technician_id": other["technician_id"], "keep": false });
+            let moves = format!("/api/v1/plans/{plan}/moves");
+            let told = cost_of(office.post(&moves, &wanted).await.json(200));
+            for part in ["risk_seconds", "late_seconds", "change_seconds"] {
+                let more = other[part].as_i64().unwrap() - chosen[part].as_i64().unwrap();
+                assert_eq!(told[part], more, "{part} of {reasons} and of {told}");
+            }
+            wanted["keep"] = json!(true);
+            let kept = office.post(&moves, &wanted).await.json(201);
+            plan = kept["plan_id"].clone();
+            assert_eq!(cost_of(kept), told, "{kind:?}: {visit}");
+            compared += 1;
+        }
+        assert!(compared >= 4, "{compared} moves");
+        assert!(daemon.stop().await);
+    }
+}
+
 /// The files of a branch with so many homes more.
 fn with_more_homes(more: usize) -> Vec<(&'static str, String)> {
     let rows = |row: &str| (100..100 + more).map(|n| row.replace('#', &n.to_string())).collect();

@@ -1,4 +1,4 @@
-"""Size and time of the office's and the technician's pages at 20,000 components in service.
+"""Size and time of the pages of office, technician and household at 20,000 components in service.
 
 Makes a branch eight times the demo's (the same rows under other keys), imports it into an embedded
 database of its own, gives it Phoenix' weather, scores it, plans and adopts, and asks for each page
@@ -9,6 +9,8 @@ Run: cargo build --release; tests/.venv/bin/python tests/speed/pages.py
 """
 
 import csv
+import email
+import email.policy
 import http.client
 import io
 import json
@@ -109,10 +111,13 @@ class Office:
         answer.read()
         self.cookie = answer.getheader("Set-Cookie").split(";")[0]
 
-    def page(self, path):
-        """Seconds and bytes of one answer."""
+    def page(self, path, form=None):
+        """Seconds and bytes of one answer; with a form, of the page that sending it shows."""
+        headers = {"Cookie": self.cookie}
+        if form:
+            headers["Content-Type"] = "application/x-www-form-urlencoded"
         begin = time.perf_counter()
-        self.connection.request("GET", path, headers={"Cookie": self.cookie})
+        self.connection.request("POST" if form else "GET", path, form, headers)
         answer = self.connection.getresponse()
         content = answer.read()
         seconds = time.perf_counter() - begin
@@ -143,6 +148,18 @@ def filled(office):
     return visits["items"][0]
 
 
+def link_of_a_household(office):
+    """Tells the households of their visits; the path behind the link in one of the mails."""
+    office.api("POST", "/api/v1/notices/composition", "{}")
+    office.api("POST", "/api/v1/notices/delivery", '{"limit": 50}')
+    for file in sorted(Path(office.folder).glob("outbox/**/*.eml")):
+        message = email.message_from_bytes(file.read_bytes(), policy=email.policy.default)
+        found = re.search(r"https?://[^/\s]+(/a/\S+)", message.get_body(("plain",)).get_content())
+        if found:
+            return found[1]
+    sys.exit("pages: no mail with a link in the outbox")
+
+
 def main():
     with tempfile.TemporaryDirectory() as folder:
         office = Office(folder)
@@ -150,6 +167,10 @@ def main():
             visit = filled(office)
             office.sign_in()
             scores = office.api("GET", "/api/v1/scores?limit=1")["items"][0]
+            call = office.api("POST", "/api/v1/no-cool-calls", json.dumps({"site_id": visit["site_id"]}))
+            household = link_of_a_household(office)
+            plan = office.api("GET", "/api/v1/plans?state=adopted")["items"][0]["id"]
+            of_plan = f"/office/plans/{plan}"
             pages = [
                 "/office/season", "/office/weather", "/office/risk", "/office/risk?place=mesa",
                 "/office/rehearsal", "/office/proof",
@@ -157,10 +178,17 @@ def main():
                 f"/office/sites/{visit['site_id']}", "/office/sites?words=mesa",
                 f"/technician/today?day={visit['day']}&technician={visit['technician_id']}",
                 f"/technician/visit/{visit['id']}",
+                "/office/plans", of_plan, f"{of_plan}/days/{visit['day']}", f"{of_plan}/visits/{visit['id']}",
+                f"{of_plan}/visits/{visit['id']}?day=2025-03-12&technician={visit['technician_id']}",
+                "/office/no-cool?home=mesa", f"/office/no-cool/{call['id']}",
+                household, (household, "answer=other"),
             ] + sys.argv[1:]
             print("| page | median, ms | slowest, ms | kB |\n|---|---|---|---|")
-            for path in pages:
-                rounds = [office.page(path)[:2] for _ in range(ROUNDS)]
+            for page in pages:
+                path, form = page if isinstance(page, tuple) else (page, None)
+                rounds = [office.page(path, form)[:2] for _ in range(ROUNDS)]
+                # The link of a household holds its signature.
+                path = re.sub(r"^/a/.+", "/a/…", path) + (f"` sent `{form}" if form else "")
                 times = [1000 * seconds for seconds, _ in rounds]
                 print(f"| `{path}` | {statistics.median(times):.1f} | {max(times):.1f} | "
                       f"{rounds[0][1] / 1000:.0f} |")

@@ -4,8 +4,11 @@ use serde::Serialize;
 
 use crate::error::PlanningError;
 use crate::look::Look;
+use crate::season::one_day::{OneDay, known};
 use crate::season::plan::SeasonPlan;
+use crate::season::plan_of;
 use crate::season::problem::{SeasonProblem, Window};
+use crate::travel::TravelTimes;
 
 /// Noon: offers are made apart for mornings and afternoons.
 const NOON_S: i32 = 43_200;
@@ -56,15 +59,9 @@ pub fn offers(
     refused: &[Refused],
     count: usize,
 ) -> Result<Vec<Offer>, PlanningError> {
+    let days = known(problem, visit)?.days.clone();
     let mut problem = problem.clone();
-    let visits = problem.visits.len();
-    let Some(wanted) = problem.visits.get_mut(visit) else {
-        return Err(PlanningError::Content(format!(
-            "visit {visit} is not among the {visits} visits"
-        )));
-    };
-    wanted.promise = None;
-    let days = wanted.days.clone();
+    problem.visits[visit].promise = None;
     let look = Look::new(&problem, plan, Some(visit))?;
     let mut found = Vec::new();
     for day in days {
@@ -85,6 +82,33 @@ pub fn offers(
             }));
         }
     }
+    Ok(best_of(found, count))
+}
+
+/// The same for the plan that the sequences are (see [`plan_of`]), reckoned day by day with the trips of
+/// each day alone: milliseconds where a table of all trips would take a second. Only what stands on the
+/// visit's days needs to be among the visits.
+///
+/// # Errors
+/// As [`offers`].
+pub fn offers_by_day<T: TravelTimes>(
+    problem: &SeasonProblem<T>,
+    sequences: &[(usize, usize, Vec<usize>)],
+    visit: usize,
+    refused: &[Refused],
+    count: usize,
+) -> Result<Vec<Offer>, PlanningError> {
+    let mut found = Vec::new();
+    for &day in &known(problem, visit)?.days {
+        let part = OneDay::of(problem, sequences, day, visit)?;
+        let plan = plan_of(&part.problem, &part.sequences)?;
+        found.extend(offers(&part.problem, &plan, part.visit, refused, count)?);
+    }
+    Ok(best_of(found, count))
+}
+
+/// The cheapest, at most one for each half of a day.
+fn best_of(mut found: Vec<Offer>, count: usize) -> Vec<Offer> {
     found.sort_by_key(|offer| (offer.cost_s, offer.day, offer.earliest_s));
     let mut best: Vec<Offer> = Vec::new();
     for offer in found {
@@ -93,7 +117,7 @@ pub fn offers(
             best.push(offer);
         }
     }
-    Ok(best)
+    best
 }
 
 /// What is left of a span after the refusals of a day.

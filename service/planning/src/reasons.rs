@@ -5,8 +5,11 @@ use serde::Serialize;
 use crate::difference::Names;
 use crate::error::PlanningError;
 use crate::look::{ANY_TIME, Fit, Look};
+use crate::season::one_day::{OneDay, known};
 use crate::season::plan::{CostParts, SeasonPlan, UnplacedReason};
+use crate::season::plan_of;
 use crate::season::problem::SeasonProblem;
+use crate::travel::TravelTimes;
 
 /// One way to place a visit, all other visits staying where they are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -62,12 +65,7 @@ pub fn account(
     plan: &SeasonPlan,
     visit: usize,
 ) -> Result<Account, PlanningError> {
-    let visits = problem.visits.len();
-    if visit >= visits {
-        return Err(PlanningError::Content(format!(
-            "visit {visit} is not among the {visits} visits"
-        )));
-    }
+    known(problem, visit)?;
     let look = Look::new(problem, plan, Some(visit))?;
     let place = plan.find(visit).map(|(route, position)| {
         let route = &plan.routes[route];
@@ -99,6 +97,39 @@ pub fn account(
     }
     account.other_days.sort_by_key(|o| (o.cost.total_s(), o.day));
     Ok(account)
+}
+
+/// The same of the plan that the sequences are (see [`plan_of`]), reckoned day by day with the trips of
+/// each day alone: milliseconds where a table of all trips would take a second. Only what stands on the
+/// visit's days needs to be among the visits.
+///
+/// # Errors
+/// As [`account`].
+pub fn account_by_day<T: TravelTimes>(
+    problem: &SeasonProblem<T>,
+    sequences: &[(usize, usize, Vec<usize>)],
+    visit: usize,
+) -> Result<Account, PlanningError> {
+    let mut whole = Account {
+        chosen: None,
+        other_days: Vec::new(),
+        other_person: None,
+        blocked: Vec::new(),
+        unplaced: Some(UnplacedReason::NoDay),
+    };
+    for &day in &known(problem, visit)?.days {
+        let part = OneDay::of(problem, sequences, day, visit)?;
+        let plan = plan_of(&part.problem, &part.sequences)?;
+        let here = account(&part.problem, &plan, part.visit)?;
+        whole.chosen = whole.chosen.or(here.chosen);
+        whole.other_person = whole.other_person.or(here.other_person);
+        whole.other_days.extend(here.other_days);
+        whole.blocked.extend(here.blocked);
+        // It stands where a day says that it does; else it lacks what the best day lacks.
+        whole.unplaced = whole.unplaced.zip(here.unplaced).map(|(one, other)| one.max(other));
+    }
+    whole.other_days.sort_by_key(|o| (o.cost.total_s(), o.day));
+    Ok(whole)
 }
 
 fn option(fit: &Fit) -> Choice {

@@ -85,7 +85,7 @@ impl TravelTimes for GreatCircle {
 pub struct RoadTimes {
     /// For trips that the engine does not know.
     pub estimate: GreatCircle,
-    /// Seconds of driving from each location to each, row = from; `None` = not known.
+    /// Seconds of driving from each location to each, row = from; `None` = not known. Empty = none is.
     pub driving_s: Vec<Option<i32>>,
 }
 
@@ -103,6 +103,10 @@ impl TravelTimes for RoadTimes {
             || self.estimate.seconds(from, to),
             |driving| driving.saturating_add(self.estimate.door_s),
         )
+    }
+
+    fn obeys_triangle_inequality(&self) -> bool {
+        self.driving_s.is_empty()
     }
 }
 

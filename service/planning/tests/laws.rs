@@ -4,9 +4,11 @@
 #![expect(clippy::unwrap_used, reason = "a test's helper may stop the test")]
 
 use hotspell_planning::checker::{check, check_sequences};
+use hotspell_planning::offers::{Refused, offers, offers_by_day};
+use hotspell_planning::reasons::{account, account_by_day};
 use hotspell_planning::season::{
     Break, Budget, Fairness, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
-    plan,
+    plan, plan_of,
 };
 use hotspell_planning::travel::{DayProfile, PlanarMetres, TravelTable, TravelTimes};
 use proptest::prelude::*;
@@ -115,6 +117,33 @@ proptest! {
         let report = check(&problem, &plan);
         prop_assert_eq!(&report.violations, &[]);
         prop_assert_eq!(report.cost, plan.cost);
+    }
+
+    #[test]
+    fn a_visit_costs_the_same_day_by_day_as_in_the_whole_season(
+        seed in any::<u64>(), visits in 1_usize..30, days in 1_usize..6, people in 1_usize..4,
+        rich: bool, shuffled: bool,
+    ) {
+        let problem = invent(seed, visits, days, people, rich);
+        let mut sequences = plan(&problem, &Budget::iterations(100), seed).unwrap().sequences();
+        if shuffled {
+            // Orders that nobody would plan, some of which cannot be kept.
+            for (_, _, stops) in &mut sequences {
+                stops.reverse();
+            }
+        }
+        let whole = plan_of(&problem, &sequences).unwrap();
+        let refused = [Refused { day: 0, span: Some(Window { start_s: 0, end_s: 36_000 }) }];
+        for visit in 0..visits {
+            prop_assert_eq!(
+                account_by_day(&problem, &sequences, visit).unwrap(),
+                account(&problem, &whole, visit).unwrap(),
+            );
+            prop_assert_eq!(
+                offers_by_day(&problem, &sequences, visit, &refused, 3).unwrap(),
+                offers(&problem, &whole, visit, &refused, 3).unwrap(),
+            );
+        }
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Parts: one row for one part in one position for one stretch of time.
 
 use chrono::{DateTime, NaiveDate, Utc};
-use diesel::{BoolExpressionMethods, ExpressionMethods, QueryDsl, RunQueryDsl};
+use diesel::{BoolExpressionMethods, ExpressionMethods, JoinOnDsl, QueryDsl, RunQueryDsl};
 use hotspell_domain::{
     BranchId, ComponentClass, ComponentEnd, ComponentId, DateRange, SiteId, UnitId,
 };
@@ -93,6 +93,24 @@ listing! {
         EndedOn "ended_on": Day ended_on,
         UpdatedAt "updated_at": Instant updated_at,
     }
+}
+
+/// The parts in service with the homes that they are in, by their numbers.
+///
+/// # Errors
+/// Those of the database.
+pub fn living_homes(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+) -> Result<Vec<(ComponentId, SiteId)>, StoreError> {
+    let rows: Vec<(i64, i64)> = components::table
+        .inner_join(units::table.on(units::id.eq(components::unit_id)))
+        .filter(components::branch_id.eq(branch.0))
+        .filter(components::ended_on.is_null())
+        .order(components::id)
+        .select((components::id, units::site_id))
+        .load(conn)?;
+    Ok(rows.into_iter().map(|(component, site)| (ComponentId(component), SiteId(site))).collect())
 }
 
 /// How a component's time ended.

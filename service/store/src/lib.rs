@@ -44,6 +44,7 @@ pub mod sightings;
 pub mod sites;
 pub mod subscriptions;
 pub mod technicians;
+pub mod to_plan;
 pub mod travel;
 pub mod units;
 pub mod visits;

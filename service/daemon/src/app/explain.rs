@@ -1,16 +1,15 @@
 //! Why a visit stands where it stands, and where else it could stand.
 
 use chrono::NaiveDate;
-use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, PlanId, TechnicianId, VisitId};
-use hotspell_planning::offers::{Offer, Refused, offers};
-use hotspell_planning::reasons::{Account, account};
-use hotspell_store::branches;
+use hotspell_planning::offers::{Offer, Refused, offers_by_day};
+use hotspell_planning::reasons::{Account, account_by_day};
 
 use super::AppError;
 use super::plan_change::ProblemNames;
-use super::present::{self, Present};
-use super::season_problem::Agreed;
+use super::present::{self, Near};
+use super::season_inputs::{FirstHotSpell, Posed};
+use crate::routing;
 use crate::state::AppState;
 
 /// A visit's account with the dates and people behind its indices.
@@ -24,12 +23,8 @@ pub struct Explained {
     pub days: Vec<NaiveDate>,
     /// The person behind each index.
     pub technicians: Vec<TechnicianId>,
-}
-
-/// What is in force from today on.
-pub(super) fn in_force(state: &AppState, branch: BranchId) -> Result<Present, AppError> {
-    let record = state.store.read(|conn| branches::find(conn, branch))?;
-    present::load(state, branch, local_day(state.now(), record.time_zone), Agreed::Dear)
+    /// The first hot spell, which the risk of waiting was reckoned with.
+    pub spell: FirstHotSpell,
 }
 
 /// Explains a visit's place in a plan, or in what is in force.
@@ -42,17 +37,14 @@ pub fn reasons(
     visit: VisitId,
     plan: Option<PlanId>,
 ) -> Result<Explained, AppError> {
-    let present = match plan {
-        Some(plan) => present::load_plan(state, branch, plan)?,
-        None => in_force(state, branch)?,
-    };
+    let near = Near { visit, plan, days: None, spell: None };
+    let present = present::near(state, branch, near, routing::times)?;
     let index = present.index(visit)?;
-    let problem = &present.posed.built.problem;
-    let account = account(problem, &present.plan(problem)?, index)
+    let account = account_by_day(&present.posed.built.problem, &present.sequences, index)
         .map_err(|error| AppError::planning("reasons of a visit", error))?;
     let sentences = account.sentences(&ProblemNames::new(&present.inputs, &present.posed));
-    let Present { posed, .. } = present;
-    Ok(Explained { account, sentences, days: posed.days, technicians: posed.built.technicians })
+    let Posed { built, days, spell } = present.posed;
+    Ok(Explained { account, sentences, days, technicians: built.technicians, spell })
 }
 
 /// An offer with its date and person.
@@ -66,8 +58,8 @@ pub struct Offered {
     pub offer: Offer,
 }
 
-/// The best other slots of a visit, without moving anybody else. Days that it cannot take are left out,
-/// and so is its present one.
+/// The best other slots of a visit in what is in force, without moving anybody else. Days that it cannot
+/// take are left out, and so is its present one.
 ///
 /// # Errors
 /// As [`reasons`].
@@ -78,20 +70,21 @@ pub fn other_slots(
     refused: &[NaiveDate],
     count: usize,
 ) -> Result<Vec<Offered>, AppError> {
-    let present = in_force(state, branch)?;
+    let near = Near { visit, plan: None, days: None, spell: None };
+    let present = present::near(state, branch, near, routing::times)?;
     let index = present.index(visit)?;
-    let (posed, problem) = (&present.posed, &present.posed.built.problem);
-    let plan = present.plan(problem)?;
-    let own = plan.find(index).map(|(route, _)| plan.routes[route].day);
+    let posed = &present.posed;
+    let own = present.sequences.iter().find(|(_, _, stops)| stops.contains(&index));
     let refused: Vec<Refused> = refused
         .iter()
         .filter_map(|day| posed.days.binary_search(day).ok())
-        .chain(own)
+        .chain(own.map(|(day, _, _)| *day))
         // What is left of today is for who is already on the way.
         .chain((posed.days.first() == Some(&present.inputs.today)).then_some(0))
         .map(|day| Refused { day, span: None })
         .collect();
-    let found = offers(problem, &plan, index, &refused, count)
+    let (problem, sequences) = (&posed.built.problem, &present.sequences);
+    let found = offers_by_day(problem, sequences, index, &refused, count)
         .map_err(|error| AppError::planning("offers", error))?;
     found
         .into_iter()

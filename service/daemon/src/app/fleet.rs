@@ -88,14 +88,6 @@ impl Fleet {
         self.units.get(&component.unit_id)
     }
 
-    /// Machines of a home that are there on a day, in order.
-    pub fn units_at(&self, site: SiteId, day: NaiveDate) -> impl Iterator<Item = &UnitRecord> {
-        self.units
-            .values()
-            .filter(move |unit| unit.site_id == site)
-            .filter(move |unit| unit.removed_on.is_none_or(|removed| removed > day))
-    }
-
     /// Parts in service.
     pub fn living(&self) -> impl Iterator<Item = &ComponentRecord> {
         self.components.iter().filter(|component| component.ended_on.is_none())

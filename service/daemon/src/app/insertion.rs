@@ -4,14 +4,13 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
-use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, PlanId, TechnicianId, VisitId, VisitState};
 use hotspell_planning::insertion::{Others, Target, insert};
 use hotspell_planning::season::Window;
 use hotspell_store::plans;
 use hotspell_store::visits::{self, VisitFilter};
 use hotspell_store::words::{PlanState, RunKind};
-use hotspell_store::{AnyConnection, Page, StoreError, branches};
+use hotspell_store::{AnyConnection, Page, StoreError};
 use serde_json::json;
 
 use super::AppError;
@@ -20,7 +19,6 @@ use super::present::{self, Present};
 use super::repair::{self, Happened};
 use super::season_draft::{self, Drafted};
 use super::season_inputs;
-use super::season_problem::Agreed;
 use crate::state::AppState;
 
 /// Where a visit is to go.
@@ -49,15 +47,6 @@ pub struct Prepared {
     versions: BTreeMap<VisitId, i64>,
 }
 
-/// What is in force from today on.
-///
-/// # Errors
-/// [`AppError::Conflict`] when no plan is adopted or it has ended; those of loading.
-pub fn in_force(state: &AppState, branch: BranchId) -> Result<Present, AppError> {
-    let record = state.store.read(|conn| branches::find(conn, branch))?;
-    present::load(state, branch, local_day(state.now(), record.time_zone), Agreed::Dear)
-}
-
 /// Makes the draft; nothing when the visit does not fit there without moving somebody else. `happened`
 /// says why, as households are told.
 ///
@@ -69,14 +58,14 @@ pub fn prepare(
     wanted: Wanted,
     happened: &Happened,
 ) -> Result<Option<Prepared>, AppError> {
-    let present = in_force(state, branch)?;
+    let present = present::in_force(state, branch)?;
     let Some(target) = target(&present, wanted) else { return Ok(None) };
     let (posed, problem) = (&present.posed, &present.posed.built.problem);
     let base = present.inputs.adopted.as_ref().map(|plan| plan.id);
     let base = base.ok_or_else(|| AppError::Conflict("no plan is adopted".to_owned()))?;
     let before = present.whole_plan()?;
     let index = present.index(wanted.visit)?;
-    let now = repair::moment(state, &present, present.inputs.fleet.branch.time_zone);
+    let now = repair::moment(state, &present, present.inputs.homes.branch.time_zone);
     let mended = insert(problem, &before, index, target, now)
         .map_err(|error| AppError::planning("insertion of a visit", error))?;
     let Some(mended) = mended else { return Ok(None) };

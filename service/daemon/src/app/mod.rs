@@ -24,6 +24,7 @@ pub mod fleet;
 pub mod follow_up;
 pub mod heat;
 pub mod history;
+pub mod homes;
 pub mod import_confirm;
 pub mod import_preview;
 pub mod imports;

@@ -24,8 +24,10 @@ use super::adopt::Adopted;
 use super::calendar::time_of_day;
 use super::insertion::{self, Wanted};
 use super::plan_change::{self, ProblemNames};
+use super::present::{self, Near};
 use super::repair::{self, Happened};
 use super::{AppError, day, loads, scores, weather};
+use crate::routing;
 use crate::state::AppState;
 
 /// Days from today within which a call is to be served.
@@ -315,11 +317,12 @@ fn ways_of(
     visit: VisitId,
     today: NaiveDate,
 ) -> Result<Vec<Way>, AppError> {
-    let present = insertion::in_force(state, branch)?;
+    let soon = [today, today.succ_opt().unwrap_or(today)];
+    let near = Near { visit, plan: None, days: Some(&soon), spell: None };
+    let present = present::near(state, branch, near, routing::travel)?;
     let (posed, problem) = (&present.posed, &present.posed.built.problem);
-    let tomorrow = today.succ_opt().unwrap_or(today);
     let days: Vec<usize> =
-        [today, tomorrow].iter().filter_map(|day| posed.days.binary_search(day).ok()).collect();
+        soon.iter().filter_map(|day| posed.days.binary_search(day).ok()).collect();
     if days.is_empty() {
         let next = posed.days.first().copied().unwrap_or(present.horizon.last);
         return Err(AppError::Conflict(format!(
@@ -328,7 +331,7 @@ fn ways_of(
         )));
     }
     let index = present.index(visit)?;
-    let now = repair::moment(state, &present, present.inputs.fleet.branch.time_zone);
+    let now = repair::moment(state, &present, present.inputs.homes.branch.time_zone);
     let before = present.whole_plan()?;
     let found = insertions(problem, &before, index, now, &days, WAYS)
         .map_err(|error| AppError::planning("insertions of a call", error))?;

@@ -6,9 +6,10 @@ use hotspell_domain::DateRange;
 use hotspell_store::branches::BranchRecord;
 use hotspell_weather::degree_days::Base;
 use hotspell_weather::season::{
-    SeasonCurve, SeasonDefinition, SeasonError, SeasonOutlook, SpellAhead, ensemble,
-    outlook_of_paths, season_curve, season_range, spell_ahead,
+    DateDistribution, SeasonCurve, SeasonDefinition, SeasonError, SeasonOutlook, SpellAhead,
+    WeatherPath, ensemble, outlook_of_paths, season_curve, season_range, spell_ahead,
 };
+use hotspell_weather::series::StationSeries;
 use hotspell_weather::temperature::TemperatureUnit as WeatherUnit;
 
 use super::{AppError, weather};
@@ -115,6 +116,54 @@ pub fn season_days(branch: &BranchRecord, day: NaiveDate) -> Result<DateRange, A
     Ok(DateRange { first: days.first, last: days.last })
 }
 
+/// What the outlook and the curve of a season are read off.
+struct Grounds {
+    record: StationSeries,
+    /// The record without holes.
+    series: StationSeries,
+    forecast_days: usize,
+    definition: SeasonDefinition,
+    year: i32,
+    as_of: NaiveDate,
+    /// To the season's last day.
+    paths: Vec<WeatherPath>,
+}
+
+impl Grounds {
+    fn load(state: &AppState, branch: &BranchRecord, as_of: NaiveDate) -> Result<Self, AppError> {
+        let record = weather::record(state, branch)?;
+        let forecast = weather::forecast(state, branch, as_of)?;
+        let series = weather::whole(&record, as_of)?.series;
+        let definition = SeasonDefinition { load_base: base(branch), ..definition(branch) };
+        let year = season_year(&definition, as_of);
+        let season = season_range(year, &definition).map_err(|error| told(&record, &error))?;
+        let paths = ensemble(&series, as_of, &forecast, season.last)
+            .map_err(|error| told(&record, &error))?;
+        let forecast_days = forecast.len();
+        Ok(Self { record, series, forecast_days, definition, year, as_of, paths })
+    }
+
+    fn outlook(&self) -> Result<SeasonOutlook, AppError> {
+        let paths = |_| Ok(self.paths.clone());
+        outlook_of_paths(&self.series, self.year, self.as_of, &self.definition, paths)
+            .map_err(|error| told(&self.record, &error))
+    }
+
+    fn curve(&self) -> Result<SeasonCurve, AppError> {
+        season_curve(&self.series, self.year, self.as_of, &self.paths, &self.definition)
+            .map_err(|error| told(&self.record, &error))
+    }
+}
+
+fn told(record: &StationSeries, error: &SeasonError) -> AppError {
+    AppError::NotReady(format!("season of station {}: {error}", record.station))
+}
+
+/// The branch's base of degree days.
+fn base(branch: &BranchRecord) -> Base {
+    Base { degrees: branch.degree_day_base, unit: WeatherUnit::from(branch.temperature_unit) }
+}
+
 /// The season that a day lies in.
 ///
 /// # Errors
@@ -124,22 +173,24 @@ pub fn of_branch(
     branch: &BranchRecord,
     as_of: NaiveDate,
 ) -> Result<BranchSeason, AppError> {
-    let record = weather::record(state, branch)?;
-    let forecast = weather::forecast(state, branch, as_of)?;
-    let stale = weather::staleness(state, &record, as_of);
-    let series = weather::whole(&record, as_of)?.series;
-    let base =
-        Base { degrees: branch.degree_day_base, unit: WeatherUnit::from(branch.temperature_unit) };
-    let definition = SeasonDefinition { load_base: base, ..definition(branch) };
-    let year = season_year(&definition, as_of);
-    let told = |error: SeasonError| {
-        AppError::NotReady(format!("season of station {}: {error}", record.station))
-    };
-    // Dates and curve are read off the same paths, which run to the season's last day.
-    let season = season_range(year, &definition).map_err(told)?;
-    let paths = ensemble(&series, as_of, &forecast, season.last).map_err(told)?;
-    let curve = season_curve(&series, year, as_of, &paths, &definition).map_err(told)?;
-    let outlook =
-        outlook_of_paths(&series, year, as_of, &definition, |_| Ok(paths)).map_err(told)?;
-    Ok(BranchSeason { outlook, curve, base, forecast_days: forecast.len(), stale })
+    let grounds = Grounds::load(state, branch, as_of)?;
+    Ok(BranchSeason {
+        outlook: grounds.outlook()?,
+        curve: grounds.curve()?,
+        base: base(branch),
+        forecast_days: grounds.forecast_days,
+        stale: weather::staleness(state, &grounds.record, as_of),
+    })
+}
+
+/// When the first hot spell comes in the season that a day lies in.
+///
+/// # Errors
+/// As [`of_branch`].
+pub fn first_hot_spell(
+    state: &AppState,
+    branch: &BranchRecord,
+    as_of: NaiveDate,
+) -> Result<DateDistribution, AppError> {
+    Ok(Grounds::load(state, branch, as_of)?.outlook()?.first_hot_spell)
 }

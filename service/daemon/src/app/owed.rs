@@ -13,7 +13,7 @@ use hotspell_store::visits::{
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
-use super::fleet::Fleet;
+use super::homes::Homes;
 use crate::state::AppState;
 
 /// Who owes and drops by what agreements say.
@@ -35,14 +35,18 @@ pub fn write_owed(
     let now = state.now();
     state.store.write(|conn| {
         follow_agreements(conn, branch, now)?;
-        let fleet = Fleet::load(conn, branch, None)?;
+        let homes = Homes::load(conn, branch, None)?;
+        let mut agreements =
+            agreements::list(conn, branch, &AgreementFilter::default(), Page::everything())?;
+        // Home by home, so that visits of one home have numbers side by side.
+        agreements.sort_by_key(|agreement| (agreement.site_id, agreement.id));
         let known: BTreeMap<(AgreementId, VisitKind, NaiveDate), VisitRecord> =
             visits::list(conn, branch, &VisitFilter::default(), Page::everything())?
                 .into_iter()
                 .filter_map(|it| Some(((it.agreement_id?, it.kind, it.window_first), it)))
                 .collect();
         let (mut rows, mut again) = (Vec::new(), 0);
-        for agreement in fleet.agreements.values().flatten() {
+        for agreement in &agreements {
             for owed in
                 visits_owed(&agreement.rules, agreement.first_day, agreement.last_day, horizon)
             {
@@ -50,7 +54,7 @@ pub fn write_owed(
                     again += usize::from(owe_again(conn, branch, visit, &owed, now)?);
                     continue;
                 }
-                let machines = fleet.units_at(agreement.site_id, owed.within.first).count();
+                let machines = homes.machines_at(agreement.site_id, owed.within.first).count();
                 let seconds = owed.kind.duration_seconds(machines);
                 rows.push(VisitFields {
                     agreement_id: Some(agreement.id),

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 use hotspell_planning::difference::{Difference, Names};
 use hotspell_planning::figures::figures;
 use hotspell_planning::season::{SeasonPlan, SeasonProblem};
+use hotspell_planning::travel::TravelTable;
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
@@ -53,24 +54,24 @@ pub enum Because {
 
 /// Words for the indices of a problem.
 #[derive(Debug, Clone, Copy)]
-pub struct ProblemNames<'a> {
+pub struct ProblemNames<'a, T = TravelTable> {
     inputs: &'a Inputs,
-    posed: &'a Posed,
+    posed: &'a Posed<T>,
 }
 
-impl<'a> ProblemNames<'a> {
+impl<'a, T> ProblemNames<'a, T> {
     /// The names of a posed problem.
     #[must_use]
-    pub const fn new(inputs: &'a Inputs, posed: &'a Posed) -> Self {
+    pub const fn new(inputs: &'a Inputs, posed: &'a Posed<T>) -> Self {
         Self { inputs, posed }
     }
 }
 
-impl Names for ProblemNames<'_> {
+impl<T> Names for ProblemNames<'_, T> {
     fn visit(&self, visit: usize) -> String {
         let id = self.posed.built.visits.get(visit);
         let record = self.inputs.visits.iter().find(|record| Some(&record.id) == id);
-        let site = record.and_then(|record| self.inputs.fleet.sites.get(&record.site_id));
+        let site = record.and_then(|record| self.inputs.homes.sites.get(&record.site_id));
         site.map_or_else(|| format!("visit {visit}"), |site| site.name.clone())
     }
 

@@ -7,9 +7,10 @@ use chrono::NaiveDate;
 use hotspell_domain::{BranchId, PlanId, SiteId, TechnicianId, VisitId, VisitState};
 use hotspell_planning::difference::{Difference, Names, Placement};
 use hotspell_planning::repair::TOLERANCE_S;
-use hotspell_store::plans::{self, PlanRecord, PlanStopRecord};
+use hotspell_store::plans::{self, PlanRecord};
 use hotspell_store::sites::{self, SiteFilter};
 use hotspell_store::technicians::{self, TechnicianFilter};
+use hotspell_store::to_plan::StopToPlan;
 use hotspell_store::visits::{self, VisitFilter, VisitRecord};
 use hotspell_store::{AnyConnection, Page};
 
@@ -63,9 +64,10 @@ pub fn compare(
     to: PlanId,
 ) -> Result<Comparison, AppError> {
     let (from, to) = (plans::find(conn, branch, from)?, plans::find(conn, branch, to)?);
-    let (before, after) = (stops_of(conn, branch, &from)?, stops_of(conn, branch, &to)?);
+    let (before, after) =
+        (stops_of(conn, branch, from.id, None)?, stops_of(conn, branch, to.id, None)?);
     let names = StoredNames::load(conn, branch, &before, &after)?;
-    let placed = |stops: &BTreeMap<VisitId, PlanStopRecord>| -> Vec<Option<Placement>> {
+    let placed = |stops: &BTreeMap<VisitId, StopToPlan>| -> Vec<Option<Placement>> {
         names.visits.iter().map(|id| names.placement(stops.get(id)?)).collect()
     };
     let difference = Difference::of_placements(&placed(&before), &placed(&after), TOLERANCE_S);
@@ -96,7 +98,7 @@ pub fn compare(
 }
 
 /// Whether a visit has the day, the person and a start within the window that its household was told.
-fn keeps_its_word(visit: &VisitRecord, stop: Option<&PlanStopRecord>) -> bool {
+fn keeps_its_word(visit: &VisitRecord, stop: Option<&StopToPlan>) -> bool {
     stop.is_some_and(|stop| {
         let within = visit.starts.zip(visit.ends).is_none_or(|(starts, ends)| {
             (seconds_of_day(starts)..=seconds_of_day(ends)).contains(&stop.start_seconds)
@@ -118,8 +120,8 @@ impl StoredNames {
     fn load(
         conn: &mut AnyConnection,
         branch: BranchId,
-        before: &BTreeMap<VisitId, PlanStopRecord>,
-        after: &BTreeMap<VisitId, PlanStopRecord>,
+        before: &BTreeMap<VisitId, StopToPlan>,
+        after: &BTreeMap<VisitId, StopToPlan>,
     ) -> Result<Self, AppError> {
         let all = || before.values().chain(after.values());
         let mut visits: Vec<VisitId> = all().map(|stop| stop.visit_id).collect();
@@ -141,7 +143,7 @@ impl StoredNames {
         })
     }
 
-    fn placement(&self, stop: &PlanStopRecord) -> Option<Placement> {
+    fn placement(&self, stop: &StopToPlan) -> Option<Placement> {
         Some(Placement {
             day: self.days.binary_search(&stop.day).ok()?,
             technician: self.technicians.iter().position(|(id, _)| *id == stop.technician_id)?,

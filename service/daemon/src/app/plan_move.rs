@@ -15,12 +15,13 @@ use hotspell_store::{AnyConnection, StoreError};
 use serde_json::json;
 
 use super::AppError;
-use super::explain;
-use super::plan_change::{self, Because, PlanChange};
-use super::present::{self, Present};
+use super::plan_change::{self, Because, ProblemNames};
+use super::present::{self, Near, Present};
 use super::season_draft::{self, Drafted};
+use super::season_inputs::FirstHotSpell;
 use super::season_plan::{Composed, PlanFigures};
 use super::training;
+use crate::routing;
 use crate::state::AppState;
 
 /// Which visit goes where.
@@ -36,53 +37,80 @@ pub struct MoveRequest {
     pub technician: TechnicianId,
 }
 
-/// A move that is possible, before it is kept.
-#[derive(Debug)]
-pub struct Tried {
-    present: Present,
-    problem: SeasonProblem,
-    before: SeasonPlan,
-    after: SeasonPlan,
-    record: PlanRecord,
-    /// What it changes.
-    pub change: PlanChange,
+/// What a move would do.
+#[derive(Debug, Clone)]
+pub struct Outlook {
+    /// What the plan costs without it, by parts.
+    pub before: CostParts,
+    /// What the plan costs with it, by parts.
+    pub after: CostParts,
+    /// Each change in words.
+    pub changes: Vec<String>,
 }
 
-impl Tried {
-    /// What the plan costs without the move and with it, by parts.
-    #[must_use]
-    pub fn costs(&self) -> (&CostParts, &CostParts) {
-        (&self.before.cost, &self.after.cost)
-    }
-
+impl Outlook {
     /// The cost of the move in a sentence.
     #[must_use]
     pub fn cost_sentence(&self) -> String {
-        cost_change(&self.before.cost, &self.after.cost)
+        cost_change(&self.before, &self.after)
     }
 }
 
-/// Moves a visit to the best place of another technician-day. Nobody else changes day or person.
+/// A move in its problem.
+struct Moved {
+    problem: SeasonProblem,
+    before: SeasonPlan,
+    after: SeasonPlan,
+    difference: Difference,
+}
+
+impl Moved {
+    fn outlook(&self, present: &Present) -> Outlook {
+        Outlook {
+            before: self.before.cost,
+            after: self.after.cost,
+            changes: self.difference.sentences(&ProblemNames::new(&present.inputs, &present.posed)),
+        }
+    }
+}
+
+/// The plan that a visit is to be moved in, and its number if it is not what is in force.
+fn movable(
+    state: &AppState,
+    branch: BranchId,
+    plan: PlanId,
+) -> Result<(PlanRecord, Option<PlanId>), AppError> {
+    let record = state.store.read(|conn| plans::find(conn, branch, plan))?;
+    match record.state {
+        PlanState::Discarded => Err(AppError::Conflict(format!("plan {plan} is discarded"))),
+        PlanState::Adopted => Ok((record, None)),
+        _ => Ok((record, Some(plan))),
+    }
+}
+
+/// What moving a visit to the best place of another technician-day would do. Nobody else changes day or
+/// person, so it is reckoned with the two days that it touches; `spell` is the first hot spell where it
+/// has been reckoned already.
 ///
 /// # Errors
 /// [`AppError::Conflict`] when it does not fit there, with the reason, or the plan is discarded;
 /// [`AppError::Invalid`] for a day or person that cannot be chosen.
-pub fn attempt(
+pub fn look(
     state: &AppState,
     branch: BranchId,
     request: &MoveRequest,
-) -> Result<Tried, AppError> {
-    let record = state.store.read(|conn| plans::find(conn, branch, request.plan))?;
-    if record.state == PlanState::Discarded {
-        return Err(AppError::Conflict(format!("plan {} is discarded", record.id)));
-    }
-    let present = if record.state == PlanState::Adopted {
-        explain::in_force(state, branch)?
-    } else {
-        present::load_plan(state, branch, record.id)?
-    };
+    spell: Option<FirstHotSpell>,
+) -> Result<Outlook, AppError> {
+    let (_, plan) = movable(state, branch, request.plan)?;
+    let near = Near { visit: request.visit, plan, days: Some(&[request.day]), spell };
+    let present = present::near(state, branch, near, routing::travel)?;
+    Ok(moved(&present, request)?.outlook(&present))
+}
+
+/// Moves the visit within its problem.
+fn moved(present: &Present, request: &MoveRequest) -> Result<Moved, AppError> {
     let index = present.index(request.visit)?;
-    let (day, technician) = place(&present, request)?;
+    let (day, technician) = place(present, request)?;
     let before = present.plan(&present.posed.built.problem)?;
     if let Some((route, _)) = before.find(index) {
         let today = present.posed.days.partition_point(|day| *day <= present.inputs.today);
@@ -117,9 +145,7 @@ pub fn attempt(
     }
     season_draft::checked(&problem, &after)?;
     let difference = Difference::between(&before, &after, TOLERANCE_S);
-    let named = (&present.inputs, &present.posed);
-    let change = plan_change::told(Because::Move, named, &problem, &before, &after, &difference)?;
-    Ok(Tried { present, problem, before, after, record, change })
+    Ok(Moved { problem, before, after, difference })
 }
 
 /// The problem's indices of the new day and person.
@@ -140,8 +166,8 @@ fn place(present: &Present, request: &MoveRequest) -> Result<(usize, usize), App
     }
     let visit = present.inputs.visits.iter().find(|visit| visit.id == request.visit);
     if let Some(visit) = visit {
-        let machines = present.inputs.fleet.units_at(visit.site_id, visit.within_first);
-        let needed = training::needed(machines);
+        let homes = &present.inputs.homes;
+        let needed = homes.skills_needed(visit.site_id, visit.within_first);
         let calendar = &present.inputs.calendar;
         training::check_skills(calendar, &needed, request.day, request.technician)?;
     }
@@ -151,17 +177,25 @@ fn place(present: &Present, request: &MoveRequest) -> Result<(usize, usize), App
 /// Moves a visit and keeps the plan with it as a draft; a draft that it was made from is discarded.
 ///
 /// # Errors
-/// Those of [`attempt`] and of the store; [`StoreError::StaleVersion`] when the plan has changed
+/// Those of [`look`] and of the store; [`StoreError::StaleVersion`] when the plan has changed
 /// meanwhile.
 pub fn keep(
     state: &AppState,
     branch: BranchId,
     request: &MoveRequest,
-) -> Result<(Composed, Tried), AppError> {
-    let tried = attempt(state, branch, request)?;
-    let Tried { present, problem, after, record, change, .. } = &tried;
+) -> Result<(Composed, Outlook), AppError> {
+    let (record, plan) = movable(state, branch, request.plan)?;
+    let present = match plan {
+        None => present::in_force(state, branch)?,
+        Some(plan) => present::load_plan(state, branch, plan)?,
+    };
+    let moved = moved(&present, request)?;
+    let outlook = moved.outlook(&present);
+    let Moved { problem, before, after, difference } = &moved;
+    let named = (&present.inputs, &present.posed);
+    let change = plan_change::told(Because::Move, named, problem, before, after, difference)?;
     let figures = season_draft::figures_of(&present.inputs, &present.posed, problem, after)?;
-    let figures = PlanFigures { change: Some(change.clone()), ..figures };
+    let figures = PlanFigures { change: Some(change), ..figures };
     let given = json!({
         "plan": request.plan,
         "visit": request.visit,
@@ -180,5 +214,5 @@ pub fn keep(
         Ok(())
     };
     let composed = season_draft::keep(state, branch, RunKind::Repair, &given, &drafted, &beside)?;
-    Ok((composed, tried))
+    Ok((composed, outlook))
 }

@@ -3,17 +3,22 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
-use hotspell_domain::{BranchId, DateRange, PlanId, VisitId};
+use hotspell_domain::local_time::local_day;
+use hotspell_domain::{BranchId, DateRange, PlanId, TechnicianId, VisitId};
 use hotspell_planning::difference::Names as _;
 use hotspell_planning::season::{SeasonPlan, SeasonProblem, plan_of};
-use hotspell_store::plans::{self, PlanStopRecord};
-use hotspell_store::visits::VisitRecord;
+use hotspell_planning::travel::TravelTable;
+use hotspell_store::plans::{self, PlanRecord, PlanStopFilter};
+use hotspell_store::to_plan::{self, StopToPlan, VisitToPlan};
+use hotspell_store::visits::{self, VisitRecord};
+use hotspell_store::{AnyConnection, Page, branches};
 
 use super::AppError;
 use super::calendar::seconds_of_day;
 use super::plan_change::{self, ProblemNames};
-use super::season_inputs::{self, Inputs, Posed};
+use super::season_inputs::{self, Among, FirstHotSpell, Inputs, Posed, TravelOf};
 use super::season_problem::Agreed;
+use crate::routing;
 use crate::state::AppState;
 
 /// For each technician-day the visits in order, by index.
@@ -21,11 +26,11 @@ pub type Sequences = Vec<(usize, usize, Vec<usize>)>;
 
 /// The problem of the days from today on with what is in force in it.
 #[derive(Debug)]
-pub struct Present {
+pub struct Present<T = TravelTable> {
     /// What is stored.
     pub inputs: Inputs,
     /// The problem.
-    pub posed: Posed,
+    pub posed: Posed<T>,
     /// What is in force.
     pub sequences: Sequences,
     /// Its days.
@@ -66,7 +71,9 @@ impl Present {
             lost.join(", ")
         )))
     }
+}
 
+impl<T> Present<T> {
     /// The index of a visit in the problem.
     ///
     /// # Errors
@@ -100,17 +107,35 @@ pub fn load(
     from: NaiveDate,
     agreed: Agreed,
 ) -> Result<Present, AppError> {
-    let adopted = state.store.read(|conn| season_inputs::adopted(conn, branch))?;
-    let plan = adopted.ok_or_else(|| {
+    let (_, horizon) = state.store.read(|conn| adopted_from(conn, branch, from))?;
+    let inputs = season_inputs::load(state, branch, horizon)?;
+    let posed = season_inputs::pose(state, &inputs, horizon, agreed, routing::travel)?;
+    let sequences = held(&inputs, &posed);
+    Ok(Present { inputs, posed, sequences, horizon })
+}
+
+/// Loads what is in force from today on; what is agreed may move at its price.
+///
+/// # Errors
+/// As [`load`].
+pub fn in_force(state: &AppState, branch: BranchId) -> Result<Present, AppError> {
+    let record = state.store.read(|conn| branches::find(conn, branch))?;
+    load(state, branch, local_day(state.now(), record.time_zone), Agreed::Dear)
+}
+
+/// The adopted plan and its days from a day on.
+fn adopted_from(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    from: NaiveDate,
+) -> Result<(PlanRecord, DateRange), AppError> {
+    let plan = season_inputs::adopted(conn, branch)?.ok_or_else(|| {
         AppError::Conflict("no plan is adopted; compose one and adopt it first".to_owned())
     })?;
     let horizon = DateRange::new(from.max(plan.first_day), plan.last_day).ok_or_else(|| {
         AppError::Conflict(format!("the adopted plan ended on {}", plan.last_day))
     })?;
-    let inputs = season_inputs::load(state, branch, horizon)?;
-    let posed = season_inputs::pose(state, &inputs, horizon, agreed)?;
-    let sequences = held(&inputs, &posed);
-    Ok(Present { inputs, posed, sequences, horizon })
+    Ok((plan, horizon))
 }
 
 /// The same problem with the stops of any plan in it, such as a draft.
@@ -120,21 +145,122 @@ pub fn load(
 pub fn load_plan(state: &AppState, branch: BranchId, plan: PlanId) -> Result<Present, AppError> {
     let (record, stops) = state.store.read(|conn| {
         let record = plans::find(conn, branch, plan)?;
-        let stops = season_inputs::stops_of(conn, branch, &record)?;
+        let stops = season_inputs::stops_of(conn, branch, record.id, None)?;
         Ok::<_, AppError>((record, stops))
     })?;
     let horizon = DateRange { first: record.first_day, last: record.last_day };
     let inputs = season_inputs::load(state, branch, horizon)?;
-    let posed = season_inputs::pose(state, &inputs, horizon, Agreed::Dear)?;
-    let place = |stop: &PlanStopRecord| Some((stop.day, stop.technician_id, stop.start_seconds));
-    let sequences = ordered(&posed, |id, _| stops.get(&id).and_then(place), &inputs);
+    let posed = season_inputs::pose(state, &inputs, horizon, Agreed::Dear, routing::travel)?;
+    let sequences = drafted(&stops, &inputs, &posed);
     Ok(Present { inputs, posed, sequences, horizon })
+}
+
+/// A visit, and the days on which it is looked at.
+#[derive(Debug, Clone, Copy)]
+pub struct Near<'a> {
+    /// The visit.
+    pub visit: VisitId,
+    /// A plan that is not in force, such as a draft; else what is in force.
+    pub plan: Option<PlanId>,
+    /// Only these days and the one on which it stands; else all days on which it may happen.
+    pub days: Option<&'a [NaiveDate]>,
+    /// The first hot spell, where an earlier look has reckoned it.
+    pub spell: Option<FirstHotSpell>,
+}
+
+/// One visit and what stands on its days: all that bears on what it would cost there as long as nobody
+/// else moves, for a small part of the work of [`load`] and [`load_plan`]. Days and people are those
+/// of the whole problem.
+///
+/// # Errors
+/// [`AppError::Conflict`] as [`load`], [`AppError::NotFound`] when there is no such visit or plan.
+pub fn near<T>(
+    state: &AppState,
+    branch: BranchId,
+    near: Near<'_>,
+    travel: TravelOf<T>,
+) -> Result<Present<T>, AppError> {
+    let (inputs, horizon) = state.store.read(|conn| {
+        let visit = visits::find(conn, branch, near.visit)?;
+        let (plan, horizon) = match near.plan {
+            Some(plan) => {
+                let plan = plans::find(conn, branch, plan)?;
+                let horizon = DateRange { first: plan.first_day, last: plan.last_day };
+                (plan, horizon)
+            }
+            None => {
+                let record = branches::find(conn, branch)?;
+                adopted_from(conn, branch, local_day(state.now(), record.time_zone))?
+            }
+        };
+        let days = days_of(conn, &visit, near, horizon)?;
+        let stops = season_inputs::stops_of(conn, branch, plan.id, Some(&days))?;
+        let mut records = match near.plan {
+            Some(_) => {
+                let ids: Vec<VisitId> = stops.keys().copied().collect();
+                to_plan::visits_numbered(conn, branch, &ids)?
+            }
+            None => to_plan::visits_on(conn, branch, &days)?,
+        };
+        if let Err(place) = records.binary_search_by_key(&visit.id, |record| record.id) {
+            records.insert(place, VisitToPlan::of(&visit));
+        }
+        let among = Among::Near { visit: near.visit, records, stops };
+        Ok::<_, AppError>((season_inputs::read(conn, state, branch, horizon, among)?, horizon))
+    })?;
+    let (agreed, stored) = (Agreed::Dear, &inputs);
+    let posed = match near.spell {
+        None => season_inputs::pose(state, stored, horizon, agreed, travel)?,
+        Some(spell) => season_inputs::pose_before(state, stored, horizon, agreed, travel, spell)?,
+    };
+    let sequences = match near.plan {
+        Some(_) => drafted(&inputs.stops, &inputs, &posed),
+        None => held(&inputs, &posed),
+    };
+    Ok(Present { inputs, posed, sequences, horizon })
+}
+
+/// The days on which a visit is looked at.
+fn days_of(
+    conn: &mut AnyConnection,
+    visit: &VisitRecord,
+    near: Near<'_>,
+    horizon: DateRange,
+) -> Result<Vec<NaiveDate>, AppError> {
+    let Some(days) = near.days else {
+        let possible = DateRange { first: visit.within_first, last: visit.within_last };
+        let possible = possible.intersection(&horizon);
+        return Ok(possible.into_iter().flat_map(|range| range.each_day()).collect());
+    };
+    let own = match near.plan {
+        Some(plan) => {
+            let filter = PlanStopFilter {
+                plan: Some(plan),
+                visit: Some(visit.id),
+                ..PlanStopFilter::default()
+            };
+            let stops = plans::list_stops(conn, visit.branch_id, &filter, Page::everything())?;
+            stops.first().map(|stop| stop.day)
+        }
+        None => visit.day,
+    };
+    Ok(days.iter().copied().chain(own).collect())
+}
+
+/// The places that a plan's stops give.
+fn drafted<T>(
+    stops: &BTreeMap<VisitId, StopToPlan>,
+    inputs: &Inputs,
+    posed: &Posed<T>,
+) -> Sequences {
+    let place = |stop: &StopToPlan| Some((stop.day, stop.technician_id, stop.start_seconds));
+    ordered(posed, |id, _| stops.get(&id).and_then(place), inputs)
 }
 
 /// The places that visits hold, in the order of the adopted plan where they still stand where it put
 /// them.
-fn held(inputs: &Inputs, posed: &Posed) -> Sequences {
-    let place = |id: VisitId, record: &VisitRecord| {
+fn held<T>(inputs: &Inputs, posed: &Posed<T>) -> Sequences {
+    let place = |id: VisitId, record: &VisitToPlan| {
         let (day, technician) = record.day.zip(record.technician_id)?;
         let planned = inputs
             .stops
@@ -146,13 +272,13 @@ fn held(inputs: &Inputs, posed: &Posed) -> Sequences {
     ordered(posed, |id, record| place(id, record), inputs)
 }
 
-fn ordered(
-    posed: &Posed,
-    place: impl Fn(VisitId, &VisitRecord) -> Option<(NaiveDate, hotspell_domain::TechnicianId, i32)>,
+fn ordered<T>(
+    posed: &Posed<T>,
+    place: impl Fn(VisitId, &VisitToPlan) -> Option<(NaiveDate, TechnicianId, i32)>,
     inputs: &Inputs,
 ) -> Sequences {
     let built = &posed.built;
-    let records: BTreeMap<VisitId, &VisitRecord> =
+    let records: BTreeMap<VisitId, &VisitToPlan> =
         inputs.visits.iter().map(|record| (record.id, record)).collect();
     let mut slots: BTreeMap<(usize, usize), Vec<(i32, usize)>> = BTreeMap::new();
     for (index, id) in built.visits.iter().enumerate() {

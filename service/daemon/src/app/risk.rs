@@ -5,18 +5,17 @@ use std::collections::BTreeMap;
 use hotspell_domain::{ComponentId, SiteId};
 use hotspell_reliability::horizon::{self, HorizonPoint};
 
-use super::fleet::Fleet;
-
-/// For each home, the failures to be expected by each date: the sum over its parts in service.
+/// For each home, the failures to be expected by each date: the sum over its parts in service, which are
+/// given with their homes.
 #[must_use]
 pub fn by_site(
-    fleet: &Fleet,
+    living: &[(ComponentId, SiteId)],
     curves: &BTreeMap<ComponentId, Vec<HorizonPoint>>,
 ) -> BTreeMap<SiteId, Vec<HorizonPoint>> {
     let mut sites: BTreeMap<SiteId, Vec<HorizonPoint>> = BTreeMap::new();
-    for component in fleet.living() {
-        if let (Some(unit), Some(curve)) = (fleet.unit_of(component), curves.get(&component.id)) {
-            horizon::add(sites.entry(unit.site_id).or_default(), curve);
+    for (component, site) in living {
+        if let Some(curve) = curves.get(component) {
+            horizon::add(sites.entry(*site).or_default(), curve);
         }
     }
     sites

@@ -17,6 +17,7 @@ use super::season_draft::{self, Drafted};
 use super::season_inputs::{self, Inputs, Posed};
 use super::season_problem::Agreed;
 use super::staffing::{self, Staffing};
+use crate::routing;
 use crate::routing::TravelReport;
 use crate::state::AppState;
 
@@ -196,7 +197,8 @@ fn search(
 ) -> Result<Found, AppError> {
     super::owed::write_owed(state, branch, request.horizon)?;
     let inputs = season_inputs::load(state, branch, request.horizon)?;
-    let posed = season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed)?;
+    let posed =
+        season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed, routing::travel)?;
     let problem = &posed.built.problem;
     let visits = u64::try_from(problem.visits.len()).unwrap_or(u64::MAX);
     let told = |done: &season::Progress| tell(SEARCH_SHARE * done.share);

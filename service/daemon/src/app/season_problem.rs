@@ -9,14 +9,14 @@ use hotspell_planning::season::{
     Break, Fairness, Pin, Promise, SeasonProblem, Shift, SkillSet, Technician, Visit, Window,
 };
 use hotspell_planning::stability::{Stability, Standing};
+use hotspell_planning::travel::TravelTable;
 use hotspell_reliability::horizon::{self, HorizonPoint};
-use hotspell_store::sites::{SiteAbsence, SiteRecord};
-use hotspell_store::visits::VisitRecord;
+use hotspell_store::sites::SiteAbsence;
+use hotspell_store::to_plan::{HomeToPlan, VisitToPlan};
 
 use super::AppError;
 use super::calendar::{Calendar, seconds_of_day};
-use super::fleet::Fleet;
-use super::training;
+use super::homes::Homes;
 use crate::config::Planning;
 use crate::routing::{self, TravelReport, Travelled};
 
@@ -31,15 +31,15 @@ const LEFT_OUT_S: i64 = 18_000;
 const NO_COOL_LEFT_OUT_S: i64 = 1_000_000;
 
 /// What the problem is made from.
-pub struct ProblemInput<'a> {
+pub struct ProblemInput<'a, T = TravelTable> {
     /// Homes and machines.
-    pub fleet: &'a Fleet,
+    pub homes: &'a Homes,
     /// Days and people.
     pub calendar: &'a Calendar,
     /// The working days to plan, ascending.
     pub days: &'a [NaiveDate],
     /// The visits to plan.
-    pub visits: &'a [VisitRecord],
+    pub visits: &'a [VisitToPlan],
     /// Absences of each home.
     pub site_absences: &'a BTreeMap<SiteId, Vec<SiteAbsence>>,
     /// For each home, the failures to be expected by a day.
@@ -53,11 +53,11 @@ pub struct ProblemInput<'a> {
     /// Whether what a household has agreed to is out of the question, or only very dear to change.
     pub agreed: Agreed,
     /// Travel times between places given by latitude and longitude in degrees.
-    pub travel: TravelSource<'a>,
+    pub travel: TravelSource<'a, T>,
 }
 
 /// Where travel times come from.
-pub type TravelSource<'a> = &'a dyn Fn(Vec<(f64, f64)>) -> Result<Travelled, AppError>;
+pub type TravelSource<'a, T> = &'a dyn Fn(Vec<(f64, f64)>) -> Result<Travelled<T>, AppError>;
 
 /// How firm an agreed place is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,9 +70,9 @@ pub enum Agreed {
 
 /// The problem with the names of its indices.
 #[derive(Debug)]
-pub struct BranchProblem {
+pub struct BranchProblem<T = TravelTable> {
     /// The problem.
-    pub problem: SeasonProblem,
+    pub problem: SeasonProblem<T>,
     /// The visit behind each index.
     pub visits: Vec<VisitId>,
     /// The technician behind each index.
@@ -102,7 +102,7 @@ fn set_of(skills: impl IntoIterator<Item = Skill>) -> SkillSet {
 ///
 /// # Errors
 /// [`AppError::NotReady`] when there is no working day, nobody to work or no place to start from.
-pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
+pub fn build<T>(input: &ProblemInput<'_, T>) -> Result<BranchProblem<T>, AppError> {
     if input.days.is_empty() {
         return Err(AppError::field("last_day", "there is no working day in this range"));
     }
@@ -113,7 +113,7 @@ pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
     let mut expected = Vec::new();
     let mut impossible = Vec::new();
     for record in input.visits {
-        let Some(site) = input.fleet.sites.get(&record.site_id) else { continue };
+        let Some(site) = input.homes.sites.get(&record.site_id) else { continue };
         let Some(position) = site.position() else {
             impossible.push((
                 record.id,
@@ -133,7 +133,7 @@ pub fn build(input: &ProblemInput<'_>) -> Result<BranchProblem, AppError> {
         .map_err(|error| AppError::internal("slower hours", error))?;
     let problem = SeasonProblem {
         days: input.days.len(),
-        travel: travelled.table,
+        travel: travelled.times,
         profile,
         technicians,
         visits,
@@ -166,8 +166,8 @@ impl Places {
     }
 }
 
-fn technicians(
-    input: &ProblemInput<'_>,
+fn technicians<T>(
+    input: &ProblemInput<'_, T>,
     places: &mut Places,
 ) -> Result<(Vec<TechnicianId>, Vec<Technician>), AppError> {
     let mut ids = Vec::new();
@@ -187,7 +187,7 @@ fn technicians(
         if shifts.iter().all(Option::is_none) {
             continue;
         }
-        let start = person.start().or_else(|| input.fleet.branch.depot()).ok_or_else(|| {
+        let start = person.start().or_else(|| input.homes.branch.depot()).ok_or_else(|| {
             AppError::NotReady(format!(
                 "{} starts from the depot, but the branch has none; give the depot's position",
                 person.name
@@ -230,15 +230,15 @@ fn fairness(settings: &Planning) -> Option<Fairness> {
 
 /// Failures to be expected at a home before each planned day, by straight lines between the
 /// dates of its scores.
-fn failures_by_day(input: &ProblemInput<'_>, site: SiteId) -> Vec<f64> {
+fn failures_by_day<T>(input: &ProblemInput<'_, T>, site: SiteId) -> Vec<f64> {
     let points = input.expected_failures.get(&site).map_or(&[][..], Vec::as_slice);
     input.days.iter().map(|day| horizon::at(points, *day)).collect()
 }
 
-fn visit(
-    input: &ProblemInput<'_>,
-    record: &VisitRecord,
-    site: &SiteRecord,
+fn visit<T>(
+    input: &ProblemInput<'_, T>,
+    record: &VisitToPlan,
+    site: &HomeToPlan,
     location: usize,
     failures: &[f64],
     promise: Option<Promise>,
@@ -287,7 +287,7 @@ fn visit(
 }
 
 /// What it costs that a home without cooling waits.
-fn waiting_s(record: &VisitRecord, day: usize, first: usize) -> i64 {
+fn waiting_s(record: &VisitToPlan, day: usize, first: usize) -> i64 {
     let days = i64::try_from(day.saturating_sub(first)).unwrap_or(0);
     let called = record.kind == VisitKind::NoCoolCall;
     if called { waiting_s_per_day(record.priority) * days } else { 0 }
@@ -300,12 +300,11 @@ fn whole_seconds(seconds: f64) -> i64 {
     whole.max(0)
 }
 
-fn skills_needed(input: &ProblemInput<'_>, record: &VisitRecord) -> SkillSet {
-    let machines = input.fleet.units_at(record.site_id, record.within_first);
-    set_of(training::needed(machines))
+fn skills_needed<T>(input: &ProblemInput<'_, T>, record: &VisitToPlan) -> SkillSet {
+    set_of(input.homes.skills_needed(record.site_id, record.within_first))
 }
 
-fn window(record: &VisitRecord, site: &SiteRecord) -> Window {
+fn window(record: &VisitToPlan, site: &HomeToPlan) -> Window {
     let start_s = site.visit_from.map_or(DOOR_OPENS_S, seconds_of_day);
     let end_s = site.visit_until.map_or(DOOR_CLOSES_S, |until| {
         // Work must have ended when the household's hours end.
@@ -314,9 +313,9 @@ fn window(record: &VisitRecord, site: &SiteRecord) -> Window {
     Window { start_s, end_s: end_s.max(start_s) }
 }
 
-fn promise(
-    input: &ProblemInput<'_>,
-    record: &VisitRecord,
+fn promise<T>(
+    input: &ProblemInput<'_, T>,
+    record: &VisitToPlan,
     technicians: &[TechnicianId],
 ) -> Option<Promise> {
     let day = input.days.binary_search(&record.day?).ok()?;
@@ -337,7 +336,7 @@ fn promise(
 }
 
 /// What a household has agreed to stays, unless it may move at its price.
-fn pin(agreed: Agreed, record: &VisitRecord, promise: Option<&Promise>) -> Pin {
+fn pin(agreed: Agreed, record: &VisitToPlan, promise: Option<&Promise>) -> Pin {
     match (agreed, record.state, promise) {
         (Agreed::Fixed, VisitState::Agreed, Some(promise)) => {
             Pin { day: Some(promise.day), technician: None, window: promise.window }

@@ -4,21 +4,14 @@
 use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
-use hotspell_domain::{Skill, TechnicianId};
+use hotspell_domain::{Skill, TechnicianId, skills_needed};
 use hotspell_store::branches::BranchRecord;
-use hotspell_store::units::{self, UnitFilter, UnitRecord};
+use hotspell_store::units::{self, UnitFilter};
 use hotspell_store::visits::VisitRecord;
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
 use super::calendar::Calendar;
-
-/// The skills that work on these machines asks for.
-pub fn needed<'a>(machines: impl IntoIterator<Item = &'a UnitRecord>) -> BTreeSet<Skill> {
-    hotspell_domain::skills_needed(
-        machines.into_iter().map(|unit| (unit.kind, unit.capacity_watts)),
-    )
-}
 
 /// Refuses to send somebody to a visit who is not trained for the home's machines.
 ///
@@ -38,7 +31,8 @@ pub fn check(
         ..UnitFilter::default()
     };
     let machines = units::list(conn, branch.id, &filter, Page::everything())?;
-    check_skills(&Calendar::load(conn, branch)?, &needed(&machines), day, technician)
+    let needed = skills_needed(machines.iter().map(|unit| (unit.kind, unit.capacity_watts)));
+    check_skills(&Calendar::load(conn, branch)?, &needed, day, technician)
 }
 
 /// Refuses somebody who lacks one of the skills.

@@ -50,11 +50,11 @@ pub struct TravelReport {
     pub problems: Vec<String>,
 }
 
-/// Travel times and where they come from.
+/// Travel times, a table of all trips unless said otherwise, and where they come from.
 #[derive(Debug, Clone)]
-pub struct Travelled {
+pub struct Travelled<T = TravelTable> {
     /// Seconds between the places.
-    pub table: TravelTable,
+    pub times: T,
     /// Where they come from.
     pub report: TravelReport,
 }
@@ -80,7 +80,7 @@ pub fn day_profile(settings: &Planning) -> Result<Option<DayProfile>, PlanningEr
     DayProfile::new(&steps).map(Some)
 }
 
-/// Travel times between places given by latitude and longitude in degrees.
+/// A table of the travel times between places given by latitude and longitude in degrees.
 ///
 /// May wait for the engine: not to be called from a task that others wait for.
 ///
@@ -91,8 +91,22 @@ pub fn travel(
     branch: BranchId,
     positions_deg: Vec<(f64, f64)>,
 ) -> Result<Travelled, AppError> {
+    let Travelled { times, report } = times(state, branch, positions_deg)?;
+    let table =
+        TravelTable::build(&times).map_err(|error| AppError::planning("travel times", error))?;
+    Ok(Travelled { times: table, report })
+}
+
+/// The same without the table, for who needs few of the trips: each is reckoned when it is asked for.
+///
+/// # Errors
+/// As [`travel`].
+pub fn times(
+    state: &AppState,
+    branch: BranchId,
+    positions_deg: Vec<(f64, f64)>,
+) -> Result<Travelled<RoadTimes>, AppError> {
     let settings = &state.config.planning;
-    let told = |error: PlanningError| AppError::planning("travel times", error);
     let estimate = GreatCircle {
         positions_deg,
         detour: settings.detour,
@@ -104,19 +118,15 @@ pub fn travel(
         let trips = places * places.saturating_sub(1);
         let source = "great-circle".to_owned();
         let report = TravelReport { source, trips, estimated: trips, ..TravelReport::default() };
-        return Ok(Travelled { table: TravelTable::build(&estimate).map_err(told)?, report });
+        return Ok(Travelled { times: RoadTimes { estimate, driving_s: Vec::new() }, report });
     };
     if estimate.locations() > MAX_LOCATIONS {
-        return Err(told(PlanningError::TooMany {
-            what: "locations",
-            count: estimate.locations(),
-            limit: MAX_LOCATIONS,
-        }));
+        let (what, count) = ("locations", estimate.locations());
+        let error = PlanningError::TooMany { what, count, limit: MAX_LOCATIONS };
+        return Err(AppError::planning("travel times", error));
     }
     let (known, report) = learn(state, branch, url, &estimate.positions_deg)?;
-    let driving_s = known.driving_s();
-    let table = TravelTable::build(&RoadTimes { estimate, driving_s }).map_err(told)?;
-    Ok(Travelled { table, report })
+    Ok(Travelled { times: RoadTimes { estimate, driving_s: known.driving_s() }, report })
 }
 
 /// What is kept, and what the engine answers to the rest.

@@ -196,11 +196,11 @@ fn the_engine_is_asked_once_for_each_trip_and_again_when_its_answer_is_old() {
     assert_eq!((first.report.trips, first.report.fetched, first.report.estimated), (42, 42, 0));
     assert_eq!(first.report.problems, [""; 0]);
     // 0.04 degrees east and 0.02 north, by the engine's roads, and two minutes at the door.
-    assert_eq!(first.table.seconds(0, 2), 40 + 40 + 120);
+    assert_eq!(first.times.seconds(0, 2), 40 + 40 + 120);
     assert_eq!(engine.asked().len(), 8);
     let again = desk.travel(&seven);
     assert_eq!((again.report.kept, again.report.fetched), (42, 0));
-    assert_eq!(again.table, first.table);
+    assert_eq!(again.times, first.times);
     assert_eq!(engine.asked().len(), 8);
 
     // A new home: only trips from and to it.
@@ -237,7 +237,7 @@ fn trips_that_the_engine_does_not_give_are_estimated_and_the_report_says_so() {
     let by_estimate = (0..7)
         .flat_map(|from| (0..7).map(move |to| (from, to)))
         .filter(|&(from, to)| from != to)
-        .filter(|&(from, to)| travelled.table.seconds(from, to) == estimate.seconds(from, to))
+        .filter(|&(from, to)| travelled.times.seconds(from, to) == estimate.seconds(from, to))
         .count();
     assert!(by_estimate >= estimated);
     // What failed is asked for again next time, and only that.
@@ -270,7 +270,7 @@ fn a_place_without_a_road_is_estimated_and_not_asked_for_each_night() {
     let again = desk.travel(&places);
     assert_eq!(engine.asked().len(), asked);
     assert_eq!(again.report.without_road, 8);
-    assert_eq!(again.table.seconds(0, 3), desk.estimate(&places).seconds(0, 3));
+    assert_eq!(again.times.seconds(0, 3), desk.estimate(&places).seconds(0, 3));
 }
 
 #[test]
@@ -300,7 +300,7 @@ fn an_engine_that_is_silent_or_wrong_is_left_alone_after_a_few_questions() {
         assert!(report.problems.iter().any(|problem| problem.contains("not asked")), "{report:?}");
         let estimate = desk.estimate(&places);
         for to in 1..30 {
-            assert_eq!(travelled.table.seconds(0, to), estimate.seconds(0, to));
+            assert_eq!(travelled.times.seconds(0, to), estimate.seconds(0, to));
         }
     }
 }

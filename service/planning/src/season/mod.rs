@@ -2,6 +2,7 @@
 
 pub(crate) mod compile;
 pub mod instance;
+pub(crate) mod one_day;
 pub mod plan;
 pub mod problem;
 mod solve;

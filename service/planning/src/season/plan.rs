@@ -39,8 +39,8 @@ pub struct Route {
     pub travel_s: i64,
 }
 
-/// Why a visit is not in the plan.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Error, Serialize)]
+/// Why a visit is not in the plan; the later, the less is missing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Error, Serialize)]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum UnplacedReason {

@@ -194,13 +194,14 @@ pub struct Fairness {
     pub cost_per_mille: i32,
 }
 
-/// All that a season plan is made from.
+/// All that a season plan is made from. Plans are made with a table of all trips; what is asked of one
+/// visit ([`account_by_day`](crate::reasons::account_by_day)) also with a formula for them.
 #[derive(Debug, Clone)]
-pub struct SeasonProblem {
+pub struct SeasonProblem<T = TravelTable> {
     /// Number of working days. What dates they are, the caller knows.
     pub days: usize,
     /// Travel times between locations.
-    pub travel: TravelTable,
+    pub travel: T,
     /// How much slower the roads are through the day. The objective counts nominal travel, the times of
     /// the day use the profile.
     pub profile: Option<DayProfile>,

@@ -45,8 +45,8 @@ pub(crate) async fn move_plan_visit(
     };
     let shared = state.clone();
     if !input.keep {
-        let tried = run(move || plan_move::attempt(&shared, caller.branch, &request)).await?;
-        return Ok(HttpResponse::Ok().json(MoveView::new(&tried, None)));
+        let tried = run(move || plan_move::look(&shared, caller.branch, &request, None)).await?;
+        return Ok(HttpResponse::Ok().json(MoveView::new(tried, None)));
     }
     let (draft, tried) = run(move || plan_move::keep(&shared, caller.branch, &request)).await?;
     let outcome = serde_json::json!({ "run_id": draft.run, "visit_id": input.visit_id });
@@ -54,5 +54,5 @@ pub(crate) async fn move_plan_visit(
     audit::noted(&state, caller, deed, outcome).await?;
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/api/v1/plans/{}", draft.plan)))
-        .json(MoveView::new(&tried, Some(draft.plan))))
+        .json(MoveView::new(tried, Some(draft.plan))))
 }

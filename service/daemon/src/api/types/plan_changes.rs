@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::app::plan_compare::Comparison;
-use crate::app::plan_move::Tried;
+use crate::app::plan_move::Outlook;
 
 /// What one plan has otherwise than another.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -114,9 +114,8 @@ pub struct MoveView {
 impl MoveView {
     /// A move with the draft that keeps it, if it is kept.
     #[must_use]
-    pub fn new(tried: &Tried, plan_id: Option<PlanId>) -> Self {
-        let (before, after) = tried.costs();
-        let more = |part: fn(&CostParts) -> i64| part(after) - part(before);
+    pub fn new(tried: Outlook, plan_id: Option<PlanId>) -> Self {
+        let more = |part: fn(&CostParts) -> i64| part(&tried.after) - part(&tried.before);
         Self {
             plan_id,
             cost: tried.cost_sentence(),
@@ -125,7 +124,7 @@ impl MoveView {
             late_seconds: more(|cost| cost.late_s),
             change_seconds: more(|cost| cost.change_s),
             fairness_seconds: more(|cost| cost.fairness_s),
-            changes: tried.change.sentences.clone(),
+            changes: tried.changes,
         }
     }
 }

@@ -20,6 +20,7 @@ use crate::app::calendar::time_of_day;
 use crate::app::explain::{self, Explained};
 use crate::app::letters::address_of;
 use crate::app::plan_move::{self, MoveRequest};
+use crate::app::season_inputs::FirstHotSpell;
 use crate::pages::forms::SessionForm;
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, PLANS, Shell, see_other};
@@ -122,7 +123,7 @@ fn load(
     let explained = explain::reasons(state, branch, visit, of_plan)?;
     let tried = place.map(|(day, technician)| {
         let request = MoveRequest { plan, visit, day, technician };
-        attempt(state, branch, &request, &known.people)
+        attempt(state, branch, &request, (&known.people, explained.spell))
     });
     Ok(Found { known, explained, tried: tried.transpose()? })
 }
@@ -132,9 +133,9 @@ fn attempt(
     state: &AppState,
     branch: BranchId,
     request: &MoveRequest,
-    people: &[(i64, String)],
+    (people, spell): (&[(i64, String)], FirstHotSpell),
 ) -> Result<Result<TriedView, String>, AppError> {
-    match plan_move::attempt(state, branch, request) {
+    match plan_move::look(state, branch, request, Some(spell)) {
         Ok(tried) => Ok(Ok(TriedView {
             heading: format!(
                 "To {} with {}",
@@ -142,7 +143,7 @@ fn attempt(
                 person(people, request.technician)
             ),
             cost: tried.cost_sentence(),
-            changes: tried.change.sentences.clone(),
+            changes: tried.changes,
             day: request.day.to_string(),
             technician: request.technician.0,
         })),
