@@ -61,6 +61,12 @@ listing! {
         site: SiteId => |site| components::unit_id.eq_any(
             units::table.filter(units::site_id.eq(site.0)).select(units::id),
         ),
+        /// Of the machines at one of these homes, at most a few hundred.
+        sites: Vec<SiteId> => |sites| components::unit_id.eq_any(
+            units::table
+                .filter(units::site_id.eq_any(sites.iter().map(|id| id.0).collect::<Vec<_>>()))
+                .select(units::id),
+        ),
         /// Of this class.
         class: ComponentClass => |class| components::class.eq(class.as_str()),
         /// In this position.

@@ -66,6 +66,9 @@ listing! {
                 ))
                 .select(components::id),
         ),
+        /// Of these parts, at most a few hundred.
+        components: Vec<ComponentId> => |parts| readings::component_id
+            .eq_any(parts.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// By this technician.
         technician: TechnicianId => |technician| readings::technician_id
             .eq(technician.0),

@@ -156,6 +156,41 @@ pub fn chances_since(
         .load(conn)?)
 }
 
+/// Why a part is likely to fail: a score without its curve, its reasons as they are stored.
+#[derive(Debug, Clone, PartialEq, Queryable, Selectable)]
+#[diesel(table_name = scores)]
+pub struct ScoredReasons {
+    /// The part.
+    #[diesel(deserialize_as = RawId)]
+    pub component_id: ComponentId,
+    /// Probability of failure until the end of the season.
+    pub p_season: f64,
+    /// Why, in order of weight, as JSON.
+    pub reasons: String,
+}
+
+/// The reasons of some parts, at most [`crate::BOUND_VALUES`], by this computation and later ones, in the
+/// order in which they were scored.
+///
+/// # Errors
+/// Those of the database.
+pub fn reasons_since(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    parts: &[ComponentId],
+    run: RunId,
+) -> Result<Vec<ScoredReasons>, StoreError> {
+    let parts: Vec<i64> = parts.iter().map(|part| part.0).collect();
+    Ok(scores::table
+        .filter(scores::branch_id.eq(branch.0))
+        .filter(scores::component_id.eq_any(parts))
+        // The sum for SQLite, as in `ScoreFilter::parts_since`.
+        .filter((scores::run_id + 0_i64).ge(run.0))
+        .order(scores::id)
+        .select(ScoredReasons::as_select())
+        .load(conn)?)
+}
+
 /// The day as of which a run scored; nothing if it has no score.
 ///
 /// # Errors

@@ -42,6 +42,9 @@ listing! {
     UnitFilter {
         /// Of this home.
         site: SiteId => |site| units::site_id.eq(site.0),
+        /// Of one of these homes, at most a few hundred.
+        sites: Vec<SiteId> => |sites| units::site_id
+            .eq_any(sites.iter().map(|id| id.0).collect::<Vec<_>>()),
         /// Of this kind.
         kind: UnitKind => |kind| units::kind.eq(kind.as_str()),
         /// Still there on this day.

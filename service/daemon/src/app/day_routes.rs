@@ -5,6 +5,8 @@
 //! its work fit between what stands there. Trips are estimated as the crow flies with the planner's
 //! settings, since a transaction does not wait for a routing engine.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use hotspell_domain::local_time::local_day;
 use hotspell_domain::{BranchId, DateRange, PlanId, Position, TechnicianId, VisitState};
@@ -161,7 +163,8 @@ fn free(
             back_s: trip(here, there),
         });
     }
-    if let Some(begins) = pause(conn, branch.id, plan, (day, technician))? {
+    let pauses = plan.map(|plan| pauses(conn, branch.id, plan, day)).transpose()?;
+    if let Some(begins) = pauses.and_then(|pauses| pauses.get(&technician).copied()) {
         let after = staying.partition_point(|work| work.start_s < begins);
         // It is held on the way from the stop before.
         let onward_s =
@@ -173,21 +176,23 @@ fn free(
     Ok(gaps(&staying, shift, way_s, visit.duration_seconds))
 }
 
-/// When the pause of a planned day begins, in seconds after midnight of the branch's clock.
+/// When each technician's pause begins on a day of a plan, in seconds after midnight of the branch's clock;
+/// nobody whose day has none.
 ///
 /// # Errors
 /// Those of the store.
-pub fn pause(
+pub fn pauses(
     conn: &mut AnyConnection,
     branch: BranchId,
-    plan: Option<PlanId>,
-    (day, technician): Place,
-) -> Result<Option<i32>, AppError> {
-    let Some(plan) = plan else { return Ok(None) };
+    plan: PlanId,
+    day: NaiveDate,
+) -> Result<BTreeMap<TechnicianId, i32>, AppError> {
     let filter = PlanRouteFilter { plan: Some(plan), day: Some(day) };
     let routes = plans::list_routes(conn, branch, &filter, Page::everything())?;
-    let own = routes.into_iter().find(|route| route.technician_id == technician);
-    Ok(own.and_then(|route| route.pause_begins_seconds))
+    Ok(routes
+        .into_iter()
+        .filter_map(|route| Some((route.technician_id, route.pause_begins_seconds?)))
+        .collect())
 }
 
 /// Writes the load lists of the days that a change touched; none before the first scoring.

@@ -180,7 +180,7 @@ pub fn near<T>(
     near: Near<'_>,
     travel: TravelOf<T>,
 ) -> Result<Present<T>, AppError> {
-    let (inputs, horizon) = state.store.read(|conn| {
+    let (inputs, horizon, days) = state.store.read(|conn| {
         let visit = visits::find(conn, branch, near.visit)?;
         let (plan, horizon) = match near.plan {
             Some(plan) => {
@@ -206,13 +206,19 @@ pub fn near<T>(
             records.insert(place, VisitToPlan::of(&visit));
         }
         let among = Among::Near { visit: near.visit, records, stops };
-        Ok::<_, AppError>((season_inputs::read(conn, state, branch, horizon, among)?, horizon))
+        let inputs = season_inputs::read(conn, state, branch, horizon, among)?;
+        Ok::<_, AppError>((inputs, horizon, days))
     })?;
     let (agreed, stored) = (Agreed::Dear, &inputs);
-    let posed = match near.spell {
+    let mut posed = match near.spell {
         None => season_inputs::pose(state, stored, horizon, agreed, travel)?,
         Some(spell) => season_inputs::pose_before(state, stored, horizon, agreed, travel, spell)?,
     };
+    // Nobody goes to a day that is not looked at.
+    let looked_at: Vec<bool> = posed.days.iter().map(|day| days.contains(day)).collect();
+    for visit in &mut posed.built.problem.visits {
+        visit.days.retain(|day| looked_at.get(*day) == Some(&true));
+    }
     let sequences = match near.plan {
         Some(_) => drafted(&inputs.stops, &inputs, &posed),
         None => held(&inputs, &posed),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use hotspell_domain::{BranchId, ComponentId, RunId};
 use hotspell_reliability::horizon::HorizonPoint;
-use hotspell_store::scores::{self, ScoreFilter, ScoreRecord, ScoredChance};
+use hotspell_store::scores::{self, ScoreFilter, ScoreRecord, ScoredChance, ScoredReasons};
 use hotspell_store::{AnyConnection, Page};
 
 use super::AppError;
@@ -73,6 +73,36 @@ pub fn of_parts(
     Ok(rows.into_iter().map(|row| (row.component_id, row)).collect())
 }
 
+/// How likely a part fails in the season, and why.
+#[derive(Debug, Clone, Default)]
+pub struct Why {
+    /// Probability of failure until the end of the season.
+    pub p_season: f64,
+    /// Why, heaviest first.
+    pub reasons: Vec<KeptReason>,
+}
+
+/// The reasons in force of some parts; none while the branch has not been scored.
+///
+/// # Errors
+/// Those of the store; [`AppError::Internal`] when a stored text is none.
+pub fn reasons_of_parts(
+    conn: &mut AnyConnection,
+    branch: BranchId,
+    parts: &[ComponentId],
+) -> Result<BTreeMap<ComponentId, Why>, AppError> {
+    let Some(run) = scores::in_force_since(conn, branch)? else { return Ok(BTreeMap::new()) };
+    let mut newest = BTreeMap::new();
+    for row in scores::reasons_since(conn, branch, parts, run)? {
+        newest.insert(row.component_id, row);
+    }
+    let why = |(part, row): (ComponentId, ScoredReasons)| {
+        let reasons = serde_json::from_str(&row.reasons).map_err(no_reasons)?;
+        Ok((part, Why { p_season: row.p_season, reasons }))
+    };
+    newest.into_iter().map(why).collect()
+}
+
 fn not_scored() -> AppError {
     AppError::NotReady("the branch has not been scored yet; start a scoring run".to_owned())
 }
@@ -94,6 +124,9 @@ fn no_horizon(error: serde_json::Error) -> AppError {
 /// # Errors
 /// [`AppError::Internal`] when the stored text is none.
 pub fn reasons(row: &ScoreRecord) -> Result<Vec<KeptReason>, AppError> {
-    serde_json::from_value(row.reasons.clone())
-        .map_err(|error| AppError::internal("stored reasons of a score", error))
+    serde_json::from_value(row.reasons.clone()).map_err(no_reasons)
+}
+
+fn no_reasons(error: serde_json::Error) -> AppError {
+    AppError::internal("stored reasons of a score", error)
 }

@@ -130,6 +130,7 @@ pub(crate) async fn list_readings(
         technician: query.technician_id.map(Into::into),
         taken: taken(&query)?,
         updated_after: query.updated_after,
+        ..ReadingFilter::default()
     };
     crud::list::<Readings>(&state, caller, &request, filter, page).await
 }

@@ -124,6 +124,7 @@ pub(crate) async fn list_units(
         kind: query.kind,
         present_on: query.present_on,
         updated_after: query.updated_after,
+        ..UnitFilter::default()
     };
     crud::list::<Units>(&state, caller, &request, filter, page).await
 }

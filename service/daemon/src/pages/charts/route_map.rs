@@ -15,13 +15,21 @@ const EQUATOR_KILOMETRES: f64 = 2.0 * std::f64::consts::PI * 6_378.137;
 /// Patterns and colours in the stylesheet.
 const STYLES: usize = 6;
 
-/// A route: its letter and the positions of its stops in order; a stop without one is left out.
+/// A route: its letter or letters and the positions of its stops in order; a stop without one is left out.
 #[derive(Debug, Clone)]
 pub(crate) struct MapRoute {
     /// Names the route on the map and in the list.
-    pub(crate) letter: char,
+    pub(crate) letter: String,
     /// Number and position of each stop.
     pub(crate) stops: Vec<(usize, Position)>,
+}
+
+/// The letter of a route by its place: A to Z, then AA, AB and so on, as columns of a sheet are named.
+pub(crate) fn route_letter(place: usize) -> String {
+    const LETTERS: usize = 26;
+    let own = ('A'..='Z').nth(place % LETTERS);
+    let before = (place / LETTERS).checked_sub(1).map(route_letter);
+    before.into_iter().chain(own.map(String::from)).collect()
 }
 
 /// Draws the routes from and to the depot; nothing when no stop has a position. `tiles` is the address of
@@ -171,6 +179,12 @@ mod tests {
         assert!(((east - west) / (south - north) - 1.0).abs() < 1e-3);
     }
 
+    #[test]
+    fn every_route_of_a_large_branch_has_a_letter_of_its_own() {
+        let named: Vec<String> = [0, 25, 26, 27, 701, 702].map(route_letter).into();
+        assert_eq!(named, ["A", "Z", "AA", "AB", "ZZ", "AAA"]);
+    }
+
     // At 33.45 degrees north a minute of latitude is 1.848 km (a sphere has 1.853; the earth is flattened).
     #[test]
     fn the_scale_bar_measures_the_ground() {
@@ -184,15 +198,21 @@ mod tests {
     #[test]
     fn routes_without_any_position_have_no_map() {
         assert_eq!(
-            route_map_svg(Some(at(33.4, -112.0)), &[MapRoute { letter: 'A', stops: vec![] }], None),
+            route_map_svg(
+                Some(at(33.4, -112.0)),
+                &[MapRoute { letter: route_letter(0), stops: vec![] }],
+                None
+            ),
             None
         );
     }
 
     #[test]
     fn a_route_carries_its_letter_and_numbers_from_the_depot() {
-        let route =
-            MapRoute { letter: 'A', stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))] };
+        let route = MapRoute {
+            letter: route_letter(0),
+            stops: vec![(1, at(33.45, -112.07)), (2, at(33.5, -112.0))],
+        };
         let svg = route_map_svg(Some(at(33.42, -111.94)), &[route], None).unwrap();
         assert!(!svg.contains("<image"), "no server is asked: {svg}");
         assert_eq!(svg.matches("<polyline").count(), 1);

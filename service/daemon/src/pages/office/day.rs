@@ -20,7 +20,7 @@ use crate::app::day::{self, Day, DayStop};
 use crate::app::letters::address_of;
 use crate::app::route_mail::drivers;
 use crate::config::Tiles;
-use crate::pages::charts::route_map::{MapRoute, route_map_svg};
+use crate::pages::charts::route_map::{MapRoute, route_letter, route_map_svg};
 use crate::pages::refusal::{PageError, blocking};
 use crate::pages::shell::{self, DAY, Shell, TODAY};
 use crate::pages::technician::asked_day;
@@ -51,7 +51,7 @@ struct DayPage {
 }
 
 struct RouteView {
-    letter: char,
+    letter: String,
     technician: String,
     page: String,
     hours: String,
@@ -107,18 +107,20 @@ fn load(state: &AppState, branch: BranchId, asked: Option<NaiveDate>) -> Result<
         let record = branches::find(conn, branch)?;
         let on = asked.unwrap_or_else(|| local_day(now, record.time_zone));
         let calendar = Calendar::load(conn, &record)?;
-        let mut days = Vec::new();
-        for technician in drivers(conn, branch, on)? {
-            if let Some(day) = day::load(conn, branch, technician, on)? {
-                days.push((day, calendar.shift(technician, on)));
-            }
-        }
+        let drivers = drivers(conn, branch, on)?;
+        let days = day::load_all(conn, branch, &drivers, on)?
+            .into_iter()
+            .map(|day| {
+                let shift = calendar.shift(day.technician.id, on);
+                (day, shift)
+            })
+            .collect();
         Ok(Found { branch: record, on, days })
     })
 }
 
 fn page(shell: Shell, found: &Found, tiles: Option<&Tiles>) -> DayPage {
-    let letters = || 'A'..='Z';
+    let letters = || (0..).map(route_letter);
     let beside = |day: Option<NaiveDate>| day.unwrap_or(found.on);
     let (before, after) = (beside(found.on.pred_opt()), beside(found.on.succ_opt()));
     let map: Vec<MapRoute> = found
@@ -152,7 +154,7 @@ fn page(shell: Shell, found: &Found, tiles: Option<&Tiles>) -> DayPage {
     }
 }
 
-fn route(day: &Day, shift: Option<(i32, i32)>, letter: char) -> RouteView {
+fn route(day: &Day, shift: Option<(i32, i32)>, letter: String) -> RouteView {
     let at = |seconds| words::time(time_of_day(seconds));
     let ends = day.stops.last().map(|stop| stop.stop.leave_seconds);
     let hours = match (shift, ends) {
