@@ -210,6 +210,9 @@ fn minutes(seconds: i64) -> String {
     format!("{} min", (seconds + seconds.signum() * 30) / 60)
 }
 
+/// Less than this is no minute worth telling.
+const TOLD_FROM_S: i64 = 30;
+
 /// The parts of a cost with the words for them; visits left out are no minutes of anybody's time.
 fn named(cost: &CostParts) -> [(&'static str, i64); 6] {
     [
@@ -234,7 +237,7 @@ pub fn cost_change(before: &CostParts, after: &CostParts) -> String {
     let sum: i64 = change.iter().map(|(_, seconds)| seconds).sum();
     let told: Vec<String> = change
         .iter()
-        .filter(|(_, seconds)| seconds.abs() >= 30)
+        .filter(|(_, seconds)| seconds.abs() >= TOLD_FROM_S)
         .map(|(what, seconds)| format!("{} {} for {what}", minutes(seconds.abs()), word(*seconds)))
         .collect();
     if told.is_empty() {
@@ -246,7 +249,7 @@ pub fn cost_change(before: &CostParts, after: &CostParts) -> String {
 fn parts(cost: &CostParts) -> String {
     let told: Vec<String> = named(cost)
         .iter()
-        .filter(|(_, seconds)| *seconds != 0)
+        .filter(|(_, seconds)| seconds.abs() >= TOLD_FROM_S)
         .map(|(what, seconds)| format!("{} for {what}", minutes(*seconds)))
         .collect();
     if told.is_empty() { "no extra cost".into() } else { told.join(", ") }

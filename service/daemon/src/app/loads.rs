@@ -359,7 +359,8 @@ impl Lines {
                     quantity: i32::try_from(line.quantity).unwrap_or(i32::MAX),
                     chance_short: line.shortage_probability.clamp(0.0, 1.0),
                     why: format!(
-                        "{parts} such parts on the way, {:.1} expected to be needed",
+                        "{parts} such {} on the way, {:.1} expected to be needed",
+                        if *parts == 1 { "part" } else { "parts" },
                         line.expected_need
                     ),
                 })

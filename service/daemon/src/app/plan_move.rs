@@ -127,7 +127,7 @@ fn moved(present: &Present, request: &MoveRequest) -> Result<Moved, AppError> {
         return Err(AppError::Conflict(format!(
             "{} is out of the question for this visit: outside of what is owed, or the household \
              cannot take it",
-            request.day
+            plan_change::day(request.day)
         )));
     }
     visit.pin = Pin { day: Some(day), technician: Some(technician), window: visit.pin.window };
@@ -155,14 +155,19 @@ fn place(present: &Present, request: &MoveRequest) -> Result<(usize, usize), App
         return Err(AppError::field("/day", "choose a day after today"));
     }
     let day = days.binary_search(&request.day).map_err(|_| {
-        AppError::field("/day", format!("{} is no working day of the plan", request.day))
+        let on = plan_change::day(request.day);
+        AppError::field("/day", format!("{on} is no working day of the plan"))
     })?;
-    let technician =
-        built.technicians.iter().position(|id| *id == request.technician).ok_or_else(|| {
-            AppError::field("/technician_id", "works on none of the days of the plan")
-        })?;
+    let person = present.inputs.calendar.technicians.get(&request.technician);
+    let name = || {
+        let id = request.technician;
+        person.map_or_else(|| format!("technician {id}"), |person| person.name.clone())
+    };
+    let away = |when: &str| AppError::field("/technician_id", format!("{} {when}", name()));
+    let technician = built.technicians.iter().position(|id| *id == request.technician);
+    let technician = technician.ok_or_else(|| away("works on none of the days of the plan"))?;
     if built.problem.technicians[technician].shifts[day].is_none() {
-        return Err(AppError::field("/technician_id", format!("does not work on {}", request.day)));
+        return Err(away(&format!("does not work on {}", plan_change::day(request.day))));
     }
     let visit = present.inputs.visits.iter().find(|visit| visit.id == request.visit);
     if let Some(visit) = visit {

@@ -320,8 +320,11 @@ fn notices(out: &mut String, run: &DemoRun, outbox: &Path) -> fmt::Result {
     heading(out, "Notices")?;
     writeln!(
         out,
-        "  {} reminders to households, {} routes to technicians, {} digests to the office;",
-        run.written.reminders, run.route_mails, run.written.digests
+        "  {} reminders to households, {} routes to technicians, {} {} to the office;",
+        run.written.reminders,
+        run.route_mails,
+        run.written.digests,
+        if run.written.digests == 1 { "digest" } else { "digests" }
     )?;
     writeln!(
         out,

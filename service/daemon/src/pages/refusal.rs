@@ -135,7 +135,7 @@ impl From<ApiError> for PageError {
 }
 
 /// A detail as a sentence of its own.
-fn sentence(detail: &str) -> String {
+pub(super) fn sentence(detail: &str) -> String {
     let mut letters = detail.trim_end_matches('.').chars();
     let first: String =
         letters.next().map(|letter| letter.to_uppercase().collect()).unwrap_or_default();

@@ -169,8 +169,9 @@ fn route(day: &Day, shift: Option<(i32, i32)>, letter: String) -> RouteView {
         |(list, lines)| {
             let pieces: i32 = lines.iter().map(|line| line.quantity).sum();
             format!(
-                "Load: {pieces} parts of {} kinds, {} chance of a missing part",
-                lines.len(),
+                "Load: {} of {}, {} chance of a missing part",
+                words::count(usize::try_from(pieces).unwrap_or(0), "part", "parts"),
+                words::count(lines.len(), "kind", "kinds"),
                 words::chance(list.chance_short)
             )
         },

@@ -22,7 +22,7 @@ use crate::app::letters::address_of;
 use crate::app::plan_move::{self, MoveRequest};
 use crate::app::season_inputs::FirstHotSpell;
 use crate::pages::forms::SessionForm;
-use crate::pages::refusal::{PageError, blocking};
+use crate::pages::refusal::{PageError, blocking, sentence};
 use crate::pages::shell::{self, PLANS, Shell, see_other};
 use crate::pages::visitor::Office;
 use crate::pages::words;
@@ -147,9 +147,10 @@ fn attempt(
             day: request.day.to_string(),
             technician: request.technician.0,
         })),
-        Err(AppError::Conflict(why)) => Ok(Err(why)),
+        Err(AppError::Conflict(why)) => Ok(Err(sentence(&why))),
         Err(AppError::Invalid(fields)) => {
-            Ok(Err(fields.into_iter().map(|(_, why)| why).collect::<Vec<_>>().join("; ")))
+            let why: Vec<String> = fields.into_iter().map(|(_, why)| why).collect();
+            Ok(Err(sentence(&why.join("; "))))
         }
         Err(error) => Err(error),
     }
