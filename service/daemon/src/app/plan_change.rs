@@ -8,6 +8,7 @@ use hotspell_planning::travel::TravelTable;
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
+use super::calendar::time_of_day;
 use super::season_inputs::{Inputs, Posed};
 
 /// Sentences that a draft keeps; the rest is counted.
@@ -85,12 +86,22 @@ impl<T> Names for ProblemNames<'_, T> {
         let date = self.posed.days.get(day);
         date.map_or_else(|| format!("day {day}"), |date| self::day(*date))
     }
+
+    fn time(&self, second: i32) -> String {
+        time(second)
+    }
 }
 
 /// A day as the sentences of plans tell it, such as «Wed, April 2».
 #[must_use]
 pub fn day(date: NaiveDate) -> String {
     date.format("%a, %B %-d").to_string()
+}
+
+/// A time of day as the sentences of plans tell it, such as «8:05 AM»; of a second after midnight.
+#[must_use]
+pub fn time(second: i32) -> String {
+    time_of_day(second).format("%-I:%M %p").to_string()
 }
 
 /// Tells what a plan changes. `before` is what is in force, reckoned in the same problem.

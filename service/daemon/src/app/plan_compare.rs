@@ -171,4 +171,8 @@ impl Names for StoredNames {
         let date = self.days.get(day);
         date.map_or_else(|| format!("day {day}"), |date| plan_change::day(*date))
     }
+
+    fn time(&self, second: i32) -> String {
+        plan_change::time(second)
+    }
 }
