@@ -2,8 +2,8 @@
 
 use chrono::{NaiveDate, NaiveTime};
 use diesel::{
-    BoolExpressionMethods, ExpressionMethods, QueryDsl, Queryable, RunQueryDsl, Selectable,
-    SelectableHelper,
+    BoolExpressionMethods, ExpressionMethods, QueryDsl, QueryResult, Queryable, RunQueryDsl,
+    Selectable, SelectableHelper,
 };
 use hotspell_domain::{
     BranchId, DateRange, PlanId, Position, SiteId, TechnicianId, UnitKind, VisitId, VisitKind,
@@ -128,14 +128,29 @@ pub fn visits_numbered(
     branch: BranchId,
     ids: &[VisitId],
 ) -> Result<Vec<VisitToPlan>, StoreError> {
+    by_parts(
+        ids,
+        |id| id.0,
+        |some| {
+            visits::table
+                .filter(visits::branch_id.eq(branch.0))
+                .filter(visits::id.eq_any(some))
+                .order(visits::id)
+                .select(VisitToPlan::as_select())
+                .load(conn)
+        },
+    )
+}
+
+/// Asks for the rows of ids in as many parts as one statement can hold.
+fn by_parts<Id, Row>(
+    ids: &[Id],
+    number: fn(&Id) -> i64,
+    mut load: impl FnMut(Vec<i64>) -> QueryResult<Vec<Row>>,
+) -> Result<Vec<Row>, StoreError> {
     let mut found = Vec::with_capacity(ids.len());
     for some in ids.chunks(BOUND_VALUES) {
-        let rows = visits::table
-            .filter(visits::branch_id.eq(branch.0))
-            .filter(visits::id.eq_any(some.iter().map(|id| id.0).collect::<Vec<_>>()))
-            .order(visits::id)
-            .select(VisitToPlan::as_select());
-        found.extend(rows.load(conn)?);
+        found.extend(load(some.iter().map(number).collect())?);
     }
     Ok(found)
 }
@@ -184,12 +199,7 @@ pub fn homes(
         homes.select(HomeToPlan::as_select()).into_boxed()
     };
     let Some(only) = only else { return Ok(all().load(conn)?) };
-    let mut found = Vec::with_capacity(only.len());
-    for some in only.chunks(BOUND_VALUES) {
-        let ids: Vec<i64> = some.iter().map(|id| id.0).collect();
-        found.extend(all().filter(sites::id.eq_any(ids)).load(conn)?);
-    }
-    Ok(found)
+    by_parts(only, |id| id.0, |some| all().filter(sites::id.eq_any(some)).load(conn))
 }
 
 /// A machine: what its work asks of who comes.
@@ -222,12 +232,7 @@ pub fn machines(
         machines.select(MachineToPlan::as_select()).into_boxed()
     };
     let Some(only) = only else { return Ok(all().load(conn)?) };
-    let mut found = Vec::with_capacity(only.len());
-    for some in only.chunks(BOUND_VALUES) {
-        let ids: Vec<i64> = some.iter().map(|id| id.0).collect();
-        found.extend(all().filter(units::site_id.eq_any(ids)).load(conn)?);
-    }
-    Ok(found)
+    by_parts(only, |id| id.0, |some| all().filter(units::site_id.eq_any(some)).load(conn))
 }
 
 /// Where a plan has a visit.

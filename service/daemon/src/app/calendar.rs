@@ -79,6 +79,12 @@ pub fn seconds_of_day(time: NaiveTime) -> i32 {
     i32::try_from(time.num_seconds_from_midnight()).unwrap_or(0)
 }
 
+/// A time of day as people here read it, such as «8:05 AM».
+#[must_use]
+pub fn clock_time(time: NaiveTime) -> String {
+    time.format("%-I:%M %p").to_string()
+}
+
 /// The time so many seconds after midnight; the last second of the day for more.
 #[must_use]
 pub fn time_of_day(seconds: i32) -> NaiveTime {

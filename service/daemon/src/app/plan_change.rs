@@ -8,7 +8,7 @@ use hotspell_planning::travel::TravelTable;
 use serde::{Deserialize, Serialize};
 
 use super::AppError;
-use super::calendar::time_of_day;
+use super::calendar::{clock_time, time_of_day};
 use super::season_inputs::{Inputs, Posed};
 
 /// Sentences that a draft keeps; the rest is counted.
@@ -98,10 +98,10 @@ pub fn day(date: NaiveDate) -> String {
     date.format("%a, %B %-d").to_string()
 }
 
-/// A time of day as the sentences of plans tell it, such as «8:05 AM»; of a second after midnight.
+/// A time of day, in seconds after midnight, as the sentences of plans tell it.
 #[must_use]
 pub fn time(second: i32) -> String {
-    time_of_day(second).format("%-I:%M %p").to_string()
+    clock_time(time_of_day(second))
 }
 
 /// Tells what a plan changes. `before` is what is in force, reckoned in the same problem.

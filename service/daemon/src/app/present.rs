@@ -109,7 +109,7 @@ pub fn load(
 ) -> Result<Present, AppError> {
     let (_, horizon) = state.store.read(|conn| adopted_from(conn, branch, from))?;
     let inputs = season_inputs::load(state, branch, horizon)?;
-    let posed = season_inputs::pose(state, &inputs, horizon, agreed, routing::travel)?;
+    let posed = season_inputs::pose(state, &inputs, horizon, agreed, routing::travel, None)?;
     let sequences = held(&inputs, &posed);
     Ok(Present { inputs, posed, sequences, horizon })
 }
@@ -150,7 +150,7 @@ pub fn load_plan(state: &AppState, branch: BranchId, plan: PlanId) -> Result<Pre
     })?;
     let horizon = DateRange { first: record.first_day, last: record.last_day };
     let inputs = season_inputs::load(state, branch, horizon)?;
-    let posed = season_inputs::pose(state, &inputs, horizon, Agreed::Dear, routing::travel)?;
+    let posed = season_inputs::pose(state, &inputs, horizon, Agreed::Dear, routing::travel, None)?;
     let sequences = drafted(&stops, &inputs, &posed);
     Ok(Present { inputs, posed, sequences, horizon })
 }
@@ -209,11 +209,7 @@ pub fn near<T>(
         let inputs = season_inputs::read(conn, state, branch, horizon, among)?;
         Ok::<_, AppError>((inputs, horizon, days))
     })?;
-    let (agreed, stored) = (Agreed::Dear, &inputs);
-    let mut posed = match near.spell {
-        None => season_inputs::pose(state, stored, horizon, agreed, travel)?,
-        Some(spell) => season_inputs::pose_before(state, stored, horizon, agreed, travel, spell)?,
-    };
+    let mut posed = season_inputs::pose(state, &inputs, horizon, Agreed::Dear, travel, near.spell)?;
     // Nobody goes to a day that is not looked at.
     let looked_at: Vec<bool> = posed.days.iter().map(|day| days.contains(day)).collect();
     for visit in &mut posed.built.problem.visits {

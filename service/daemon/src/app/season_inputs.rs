@@ -202,7 +202,8 @@ pub struct Posed<T = TravelTable> {
 /// [`crate::routing::times`] for who needs few.
 pub type TravelOf<T> = fn(&AppState, BranchId, Vec<(f64, f64)>) -> Result<Travelled<T>, AppError>;
 
-/// Makes the problem of the working days of a horizon.
+/// Makes the problem of the working days of a horizon; `spell` is the first hot spell where an earlier look
+/// has reckoned it.
 ///
 /// # Errors
 /// [`AppError::NotReady`] without technicians or weather, [`AppError::Invalid`] without working days.
@@ -212,22 +213,9 @@ pub fn pose<T>(
     horizon: DateRange,
     agreed: Agreed,
     travel: TravelOf<T>,
+    spell: Option<FirstHotSpell>,
 ) -> Result<Posed<T>, AppError> {
-    pose_before(state, inputs, horizon, agreed, travel, FirstHotSpell::of(state, inputs)?)
-}
-
-/// The same before a hot spell that has been reckoned already.
-///
-/// # Errors
-/// As [`pose`].
-pub(super) fn pose_before<T>(
-    state: &AppState,
-    inputs: &Inputs,
-    horizon: DateRange,
-    agreed: Agreed,
-    travel: TravelOf<T>,
-    spell: FirstHotSpell,
-) -> Result<Posed<T>, AppError> {
+    let spell = spell.map_or_else(|| FirstHotSpell::of(state, inputs), Ok)?;
     let days = inputs.calendar.working_days(horizon);
     let built = season_problem::build(&ProblemInput {
         homes: &inputs.homes,

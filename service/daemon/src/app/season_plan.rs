@@ -198,7 +198,7 @@ fn search(
     super::owed::write_owed(state, branch, request.horizon)?;
     let inputs = season_inputs::load(state, branch, request.horizon)?;
     let posed =
-        season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed, routing::travel)?;
+        season_inputs::pose(state, &inputs, request.horizon, Agreed::Fixed, routing::travel, None)?;
     let problem = &posed.built.problem;
     let visits = u64::try_from(problem.visits.len()).unwrap_or(u64::MAX);
     let told = |done: &season::Progress| tell(SEARCH_SHARE * done.share);

@@ -5,6 +5,8 @@ use hotspell_domain::capacitor::Verdict;
 use hotspell_domain::{ComponentClass, Condition, Exposure, UnitKind, VisitKind, VisitState};
 use hotspell_store::words::Section;
 
+use crate::app::calendar::clock_time;
+
 /// A weekday and a date, such as `Wed, April 2`.
 pub(super) fn day(date: NaiveDate) -> String {
     date.format("%a, %B %-d").to_string()
@@ -27,7 +29,7 @@ pub(super) fn past(date: NaiveDate) -> String {
 
 /// A time of day.
 pub(super) fn time(time: NaiveTime) -> String {
-    time.format("%-I:%M %p").to_string()
+    clock_time(time)
 }
 
 /// A stretch of one day.
